@@ -158,6 +158,8 @@ class Tick(NamedTuple):
     """The wheel state given to this tick."""
     command: Command
     """What came out."""
+    delivered: tuple[int, float] | None = None
+    """Sequence of the last command that the device took, and when its write returned (monotonic s)."""
 
 
 class Observer(Sink[SettingsT], ABC):

@@ -81,7 +81,7 @@ class Feel:
     kerb_pitch: float
     """Distance between kerb teeth, m."""
     longitudinal_pull: float
-    """Level of the pull under braking and drive (difference of the longitudinal forces times scrub radius)."""
+    """Level of the pull by the difference of the front longitudinal forces (braking, drive)."""
     standstill_friction: float
     """N m at standstill, fades with speed."""
     standstill_damping: float

@@ -1,0 +1,1 @@
+"""Find, load, isolate and restart plugins; the conformance suite."""
