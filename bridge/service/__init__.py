@@ -1,0 +1,1 @@
+"""The asyncio shell: ticks the force path, watches the settings, publishes state, restarts what fails."""
