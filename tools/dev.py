@@ -145,7 +145,7 @@ def install_locked(name: str, requirements: str) -> None:
     progress("")
     if process.returncode != 0:
         raise Trouble(install_advice("\n".join(lines[-25:])))
-    print(f"Installed what {name} need{'s' if name == 'daemon' else ''}.", flush=True)
+    print(f"Installed what the {name} need{'s' if name == 'daemon' else ''}.", flush=True)
 
 
 def install_advice(output: str) -> str:
@@ -283,9 +283,8 @@ def lock(_: list[str]) -> int:
     if "://" in text:
         raise Trouble("the lock would hold an address; nothing was written.")
     LOCK.write_text(text, encoding="utf-8")
-    print(
-        f"{LOCK.name}: {len(packages)} packages for the daemon, {len(split_packages(extra))} more for developers"
-    )
+    count = len(split_packages(extra))
+    print(f"{LOCK.name}: {len(packages)} packages for the daemon, {count} more for developers")
     return 0
 
 
