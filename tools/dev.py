@@ -7,6 +7,8 @@
     python3 tools/dev.py slow        run the slow suites one after the other, each with its time
     python3 tools/dev.py check       ruff, mypy --strict, import contracts
     python3 tools/dev.py coverage    branch coverage of the tests against the project's floors
+    python3 tools/dev.py versions    run the default tests on every other supported Python that is here
+    python3 tools/dev.py package     build the wheel, install it outside the checkout, run the demo from there
     python3 tools/dev.py bench NAME  run one benchmark of tools/ (without NAME: list them)
     python3 tools/dev.py lock        renew requirements.lock from pyproject.toml
 
@@ -18,8 +20,10 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import shutil
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -27,6 +31,7 @@ ROOT = Path(__file__).resolve().parent.parent
 VENV = ROOT / ".venv"
 LOCK = ROOT / "requirements.lock"
 OLDEST = (3, 11)
+SUPPORTED_MINORS = (11, 12, 13, 14)
 RUNTIME_MARK = "# --- what the daemon needs ---"
 DEVELOPMENT_MARK = "# --- what developers need besides ---"
 SLOW_SUITES = ("property", "unit", "contract", "golden", "end_to_end")
@@ -47,6 +52,8 @@ def main(arguments: list[str]) -> int:
         "slow": slow,
         "check": check,
         "coverage": coverage,
+        "versions": versions,
+        "package": package,
         "bench": bench,
         "lock": lock,
     }
@@ -256,6 +263,70 @@ def coverage(rest: list[str]) -> int:
         if run("-m", "coverage", "report", f"--fail-under={floor}", "--skip-covered", *include) != 0:
             code = 1
     return code
+
+
+def versions(rest: list[str]) -> int:
+    """Run the default tests on the other supported Pythons found on the PATH."""
+    code = 0
+    for minor in SUPPORTED_MINORS:
+        name = f"python3.{minor}"
+        here = shutil.which(name)
+        if sys.version_info[:2] == (3, minor):
+            continue
+        probe = [name, "-c", "import venv, ensurepip"]
+        if not here or subprocess.run(probe, capture_output=True, check=False).returncode != 0:
+            print(f"Python 3.{minor}: not here, skipped")
+            continue
+        folder = ROOT / ".dev" / name
+        python = locked_environment(folder, name, development=True)
+        install_into(python, "--no-deps", "--no-build-isolation", "-e", str(ROOT))
+        began = time.monotonic()
+        command = [python, "-m", "pytest", "-n", "2", "--dist", "loadfile", "-q", *rest]
+        result = subprocess.run(command, cwd=ROOT, check=False)
+        print(
+            f"Python 3.{minor}: exit {result.returncode} after {time.monotonic() - began:.0f} s", flush=True
+        )
+        code = code or result.returncode
+    return code
+
+
+def package(rest: list[str]) -> int:
+    """Build the wheel and run the demonstration from it, where the checkout cannot be seen."""
+    set_up(development=True)
+    with tempfile.TemporaryDirectory(prefix="draglink-wheel-") as name:
+        place = Path(name)
+        if run("-m", "build", "--wheel", "--no-isolation", "--outdir", str(place / "dist"), str(ROOT)) != 0:
+            return 1
+        (wheel,) = (place / "dist").glob("*.whl")
+        python = locked_environment(place / "environment", sys.executable, development=False)
+        install_into(python, "--no-deps", str(wheel))
+        summary = place / "out.json"
+        seconds = [] if "--seconds" in rest else ["--seconds", "12"]
+        command = [python, "-m", "bridge.cli", "demo", *seconds, "--summary", str(summary), *rest]
+        print(f"Running the demo of {wheel.name} in {place}", flush=True)
+        code = subprocess.run(command, cwd=place, check=False).returncode
+        if code == 0 and not summary.exists():
+            raise Trouble("the demo of the wheel left no summary")
+        return code
+
+
+def locked_environment(folder: Path, base: str, development: bool) -> str:
+    """Make an environment at `folder` with the locked packages; return its interpreter."""
+    subprocess.run([base, "-m", "venv", "--clear", str(folder)], check=True)
+    python = str(folder / ("Scripts/python.exe" if os.name == "nt" else "bin/python"))
+    text = LOCK.read_text(encoding="utf-8")
+    wanted = folder / "requirements.txt"
+    wanted.write_text(text if development else text.partition(DEVELOPMENT_MARK)[0], encoding="utf-8")
+    install_into(python, "--require-hashes", "--no-deps", "-r", str(wanted))
+    return python
+
+
+def install_into(python: str, *what: str) -> None:
+    """Run pip install in another environment; its words are shown only when it fails."""
+    command = [python, "-m", "pip", "install", "-q", "--disable-pip-version-check", "--no-input", *what]
+    result = subprocess.run(command, capture_output=True, text=True, check=False)
+    if result.returncode != 0:
+        raise Trouble(install_advice(result.stdout + result.stderr))
 
 
 def bench(rest: list[str]) -> int:
