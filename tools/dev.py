@@ -269,16 +269,13 @@ def versions(rest: list[str]) -> int:
     """Run the default tests on the other supported Pythons found on the PATH."""
     code = 0
     for minor in SUPPORTED_MINORS:
-        name = f"python3.{minor}"
-        here = shutil.which(name)
         if sys.version_info[:2] == (3, minor):
             continue
-        probe = [name, "-c", "import venv, ensurepip"]
-        if not here or subprocess.run(probe, capture_output=True, check=False).returncode != 0:
+        base = find_python(minor)
+        if base is None:
             print(f"Python 3.{minor}: not here, skipped")
             continue
-        folder = ROOT / ".dev" / name
-        python = locked_environment(folder, name, development=True)
+        python = locked_environment(ROOT / ".dev" / f"python3.{minor}", base, development=True)
         install_into(python, "--no-deps", "--no-build-isolation", "-e", str(ROOT))
         began = time.monotonic()
         command = [python, "-m", "pytest", "-n", "2", "--dist", "loadfile", "-q", *rest]
@@ -288,6 +285,17 @@ def versions(rest: list[str]) -> int:
         )
         code = code or result.returncode
     return code
+
+
+def find_python(minor: int) -> str | None:
+    """Find a Python 3.`minor` that can make environments: on the PATH, else among pyenv's versions."""
+    kept = Path(os.environ.get("PYENV_ROOT", Path.home() / ".pyenv")) / "versions"
+    candidates = [shutil.which(f"python3.{minor}"), *map(str, kept.glob(f"3.{minor}.*/bin/python"))]
+    for candidate in filter(None, candidates):
+        probe = [candidate, "-c", "import venv, ensurepip"]
+        if subprocess.run(probe, capture_output=True, check=False).returncode == 0:
+            return candidate
+    return None
 
 
 def package(rest: list[str]) -> int:
