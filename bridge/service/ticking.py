@@ -74,6 +74,7 @@ class TickLoop:
         self.rejected = 0
         self.last_frame: Frame | None = None
         self.frame_count = 0
+        self.last_command: Command | None = None
         self._collector = CollectorSchedule()
         self._jobs: list[list[Callable[[float], None]]] = [[] for _ in range(SLOTS)]
 
@@ -106,7 +107,7 @@ class TickLoop:
                     self.rejected += 1
         primary = self.wheel_sink
         wheel = primary.wheel() if primary is not None else None
-        command = path.step(now, wheel)
+        self.last_command = command = path.step(now, wheel)
         for sink in self.sinks:
             sink.offer(command)
         if self.heart is not None:
