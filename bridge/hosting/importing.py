@@ -17,7 +17,14 @@ from typing import Any
 
 from bridge.contract import Sink, Source, StreamingSource
 from bridge.contract.plugin import Observer, PluginSettings
-from bridge.hosting.index import BUILT_IN, Entry, PluginError, PluginMissing, bind_shipped, missing_requirements
+from bridge.hosting.index import (
+    BUILT_IN,
+    Entry,
+    PluginError,
+    PluginMissing,
+    bind_shipped,
+    missing_requirements,
+)
 
 _BASES: dict[str, tuple[type, ...]] = {"source": (Source, StreamingSource), "sink": (Sink,)}
 _ABSTRACT: tuple[type, ...] = (Source, StreamingSource, Sink, Observer)
@@ -89,7 +96,7 @@ def _plugin_class(entry: Entry, module: ModuleType) -> type:
         raise PluginError(f"{entry.path} must define exactly one subclass of {wanted}; found: {names}")
     cls: type = found[0]
     if inspect.isabstract(cls):
-        lacking = ", ".join(sorted(cls.__abstractmethods__))
+        lacking = ", ".join(sorted(getattr(cls, "__abstractmethods__", ())))
         raise PluginError(f"{entry.path}: {cls.__name__} lacks {lacking}")
     settings = getattr(cls, "Settings", None)
     if not (inspect.isclass(settings) and issubclass(settings, PluginSettings)):
