@@ -192,7 +192,7 @@ class SinkRunner:
         try:
             while not (self._stopping.is_set() or self._broken):
                 self._wake.acquire()
-                command, self._box = self._box, None
+                command = self._take()
                 if command is not None and not self._write(plugin, command):
                     return
             if not isinstance(plugin, Observer):
@@ -202,6 +202,10 @@ class SinkRunner:
             self._plugin = None
             self._wheel = None
             self._observer = None
+
+    def _take(self) -> Command | None:
+        command, self._box = self._box, None
+        return command
 
     def _write(self, plugin: Sink[Any], command: Command) -> bool:
         self._writing_since = time.monotonic()
