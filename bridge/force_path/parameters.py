@@ -40,6 +40,8 @@ class Car:
     """Road-wheel angle at the sim's lock, rad (one side)."""
     steering_ratio: float
     """Rim angle over road-wheel angle; 0 = half the wheel's rotation over `road_wheel_lock`."""
+    steering_arm: float
+    """Distance of the tie rod from the kingpin, m: rack travel for each radian of the road wheel."""
     steering_assist: float
     """Share of the steering torque that power steering carries, 0 (none) to below 1."""
 
