@@ -11,7 +11,17 @@ from bridge.force_path.parameters import Parameters
 class Moment:
     """One object, reused every tick: the time, the wheel and the newest good frame."""
 
-    __slots__ = ("angle", "dt", "frame", "frame_age", "now", "road_speed", "velocity", "wheel_known")
+    __slots__ = (
+        "angle",
+        "dt",
+        "frame",
+        "frame_age",
+        "implausible",
+        "now",
+        "road_speed",
+        "velocity",
+        "wheel_known",
+    )
 
     def __init__(self) -> None:
         self.now: float = 0.0
@@ -22,6 +32,8 @@ class Moment:
         """The newest frame that passed the plausibility check."""
         self.frame_age: float = 0.0
         """Time since its arrival, s."""
+        self.implausible: bool = False
+        """Whether frames were rejected since the last good one."""
         self.road_speed: float = 0.0
         """abs(speed) of that frame, m/s; 0 where the source gives no speed."""
         self.angle: float = 0.0
