@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import types
-import typing
 from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
@@ -52,7 +51,8 @@ def parse_settings(text: str, name: str, overrides: Mapping[str, Any] | None = N
 
 
 def _validate(source: TomlText, overrides: Mapping[str, Any]) -> Loaded:
-    data, problems = _overlaid(source.data, overrides), []
+    data = _overlaid(source.data, overrides)
+    problems: list[Problem] = []
     car = data.get("car")
     if isinstance(car, dict):
         data["car"], problems = _with_profile(source, car)
@@ -143,7 +143,8 @@ def _differences(old: Any, new: Any, prefix: str) -> Iterable[tuple[str, tuple[A
 def unknown_key_hint(name: str) -> str:
     """Return a hint for a dotted key that does not exist, for the command line."""
     known = [f"{table}.{key}" if table else key for table, keys in known_keys().items() for key in keys]
-    return f"there is no setting '{name}'{nearest(name, known)}"
+    close = nearest(name, known)
+    return f"there is no setting '{name}'" + (f"; {close}" if close else "")
 
 
 def json_schema() -> dict[str, Any]:
@@ -152,10 +153,3 @@ def json_schema() -> dict[str, Any]:
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "draglink settings"
     return schema
-
-
-def type_name(annotation: Any) -> str:
-    """Return a readable name of a field's type."""
-    return " | ".join(type_name(part) for part in typing.get_args(annotation)) or getattr(
-        annotation, "__name__", str(annotation)
-    )

@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -170,9 +170,9 @@ def _value(text: str, position: int, key: tuple[str, ...], lines: dict[tuple[str
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
-    """Return " (did you mean 'x'?)" for the closest known name, or nothing."""
+    """Return "did you mean 'x'?" for the closest known name, or nothing."""
     close = difflib.get_close_matches(name, list(known), 1, 0.6)
-    return f"; did you mean '{close[0]}'?" if close else ""
+    return f"did you mean '{close[0]}'?" if close else ""
 
 
 def dotted(key: Sequence[str | int]) -> str:
@@ -184,7 +184,7 @@ def dotted(key: Sequence[str | int]) -> str:
 
 
 def problems_of(
-    error: ValidationError, source: TomlText, known: dict[str, Iterable[str]], prefix: Key = ()
+    error: ValidationError, source: TomlText, known: Mapping[str, Iterable[str]], prefix: Key = ()
 ) -> list[Problem]:
     """Turn a model's complaints into problems at their lines.
 
@@ -199,7 +199,7 @@ def problems_of(
         key = (*prefix, *(part for part in detail["loc"] if not str(part).startswith("function-")))
         text = detail["msg"].removeprefix("Value error, ")
         value = detail.get("input")
-        shown = repr(value) if isinstance(value, (str, int, float, bool)) else type(value).__name__
+        shown = repr(value) if isinstance(value, (str, int, float, bool)) else ""
         if detail["type"] == "extra_forbidden":
             names = list(known.get(dotted(key[:-1]), ()))
             hint = nearest(str(key[-1]), names)
