@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import types
 from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
@@ -108,11 +107,7 @@ def _walk(model: type[BaseModel], prefix: str) -> Iterable[tuple[str, tuple[str,
     yield prefix, tuple(model.model_fields)
     for name, field in model.model_fields.items():
         inner = field.annotation
-        if (
-            isinstance(inner, type)
-            and not isinstance(inner, types.GenericAlias)
-            and issubclass(inner, BaseModel)
-        ):
+        if isinstance(inner, type(BaseModel)):  # a nested table
             yield from _walk(inner, f"{prefix}.{name}" if prefix else name)
 
 

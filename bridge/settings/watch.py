@@ -101,7 +101,7 @@ class SettingsWatch:
         self._trouble = trouble
         self._polling = on_network(path.resolve()) if polling is None else polling
         self._wake = threading.Event()
-        self._stopping = False
+        self._stop_asked = threading.Event()
         self._seen = self._digest()
         self._worker = SettingsWorker()
         self._observer: Any = None
@@ -115,7 +115,7 @@ class SettingsWatch:
 
     def stop(self) -> None:
         """Stop watching; no callback comes after this."""
-        self._stopping = True
+        self._stop_asked.set()
         self._wake.set()
         self._thread.join(5.0)
         self._unwatch()
@@ -153,9 +153,9 @@ class SettingsWatch:
         return found
 
     def _run(self) -> None:
-        while not self._stopping:
+        while not self._stop_asked.is_set():
             noticed = self._wake.wait(RECHECK)
-            if self._stopping:
+            if self._stop_asked.is_set():
                 return
             if noticed:
                 self._settle()
@@ -171,7 +171,7 @@ class SettingsWatch:
         """Wait until no notice has come for `SETTLE`, but at most three times that."""
         for _ in range(3):
             self._wake.clear()
-            if not self._wake.wait(SETTLE) or self._stopping:
+            if not self._wake.wait(SETTLE) or self._stop_asked.is_set():
                 break
         self._wake.clear()
 
