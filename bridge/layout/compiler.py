@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import Any
 
 from bridge.contract.frame import FRAME_FIELDS, Frame, Surface, Tyre, Tyres
-from bridge.layout.model import DIMENSIONS, TYRE_DIMENSIONS, Driving, Layout, Place, Value
+from bridge.layout.model import DIMENSIONS, TYRE_DIMENSIONS, ByteOrder, Driving, Layout, Place, Value
 
 Buffer = bytes | bytearray | memoryview
 _TURNED = frozenset(
@@ -178,7 +178,7 @@ class _Writer:
 
     def _unpacking(self) -> list[str]:
         """Return the lines that unpack: as few `struct` calls as byte orders and overlaps allow."""
-        groups: list[tuple[str, list[tuple[str, Place]]]] = []
+        groups: list[tuple[ByteOrder, list[tuple[str, Place]]]] = []
         for item in sorted(self._places, key=lambda item: item[1].offset):
             order = item[1].byte_order or self._layout.byte_order
             for group_order, items in groups:

@@ -259,6 +259,8 @@ def _check_fields(values: dict[str, Any], names: frozenset[str], dimensions: dic
         dimension = dimensions[name]
         value.si(dimension)
         value.limits(dimension)
+        if name in ("index", "gear", "surface") and value.type in ("f32", "f64"):
+            raise ValueError(f"{name} needs an integer type")
         if value.turn and dimension != "angle":
             raise ValueError(f"turn is for angles; {name} is none ({', '.join(UNITS[dimension])})")
         if value.map:

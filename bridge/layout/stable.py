@@ -51,11 +51,10 @@ class StableReader:
             mark = lock(record)
             if mark == self._last_mark:
                 return None
-            if not mark & 1:
-                # The copy is not atomic: the lock must not have moved, and no byte with it.
-                if self._copy() == record:
-                    self._last_mark = mark
-                    return record
+            # The copy is not atomic: the lock must be even and not have moved, and no byte with it.
+            if not mark & 1 and self._copy() == record:
+                self._last_mark = mark
+                return record
             self.torn += 1
         return None
 
