@@ -144,6 +144,15 @@ class Sink(Plugin[SettingsT], ABC):
         """
         return None
 
+    def cut_order(self) -> dict[str, object] | None:
+        """Tell the supervisor how to take the force off this device when the daemon hangs.
+
+        Plain data: ``cutter`` names one of `bridge.service.supervisor`'s ways ("bench_wheel", "evdev"), the
+        rest is what that one needs. ``None``: the system ends the force with the process, and the supervisor
+        ends a hung process.
+        """
+        return None
+
 
 class Tick(NamedTuple):
     """All that went into one tick of the force path and the command that came out."""

@@ -8,10 +8,12 @@ which fails where a mapping would end the process with SIGBUS when the sim short
 from __future__ import annotations
 
 import ctypes
+import importlib
 import mmap
 import os
 import sys
 import time
+from collections.abc import Callable
 from typing import Annotated, Protocol
 
 from pydantic import Field
@@ -76,15 +78,14 @@ class _PosixBlock:
     """Other POSIX systems: shm_open and a mapping, made anew now and then to notice a replacement."""
 
     def __init__(self, name: str, size: int) -> None:
-        import _posixshmem  # noqa: PLC0415 - only where it exists
-
-        fd = _posixshmem.shm_open(f"/{name}", os.O_RDONLY, mode=0)
+        posix = importlib.import_module("_posixshmem")  # part of CPython on POSIX, without a public name
+        fd = posix.shm_open(f"/{name}", os.O_RDONLY, mode=0)
         try:
             found = os.fstat(fd)
             if found.st_size < size:
                 raise PluginUnavailable(_too_short(name, found.st_size, size))
             self._inode = found.st_ino
-            self._map = mmap.mmap(fd, size, mmap.MAP_SHARED, mmap.PROT_READ)
+            self._map = mmap.mmap(fd, size, access=mmap.ACCESS_READ)
         finally:
             os.close(fd)
         self._name, self._size = name, size
@@ -138,7 +139,7 @@ if sys.platform == "win32":
         def close(self) -> None:
             self._kernel.UnmapViewOfFile(ctypes.c_void_p(self._view))
 
-    _BLOCK: type[_Block] = _NamedMapping
+    _BLOCK: Callable[[str, int], _Block] = _NamedMapping
 elif sys.platform == "linux":
     _BLOCK = _FileBlock
 else:
