@@ -3,7 +3,7 @@
 What the kernel guarantees is left to it: when the daemon *ends*, however it ends, its effects end with it.
 What the kernel does not guarantee is a daemon that hangs or is stopped: its effects go on. So this process
 watches the heartbeat; when it has been silent for 100 ms, every device is cut by its own way, and where no
-way is sure (an evdev driver that ignores gain) the hung daemon is ended, so that the kernel's guarantee holds.
+way is sure (an evdev driver that ignores gain) the hung daemon is ended: then the kernel's guarantee holds.
 
 It knows nothing of torque or settings. Its orders come on its standard input, one JSON line each; when that
 closes, the daemon is gone and so is the reason to be here.

@@ -255,7 +255,8 @@ class Device:
         block[0:4] = (self._sequence - 1 & 0xFFFFFFFF).to_bytes(4, "little")
         STATE.pack_into(
             block, 0, self._sequence - 1 & 0xFFFFFFFF, VERSION, now, angle, rim.velocity, self.motor,
-            self.last_level, self.owner is not None, self.levels & 0xFFFFFFFF, rim.hand_torque, self._port, os.getpid(),
+            self.last_level, self.owner is not None, self.levels & 0xFFFFFFFF, rim.hand_torque, self._port,
+            os.getpid(),
         )  # fmt: skip
         block[0:4] = self._sequence.to_bytes(4, "little")
 
