@@ -21,7 +21,7 @@ from .record import DRIVE, TyreRow, pack
 from .truth import Row, TruthWriter
 from .world import STEP, World
 
-_G = 9.81
+_G = 9.80665
 
 
 def main() -> int:
@@ -106,8 +106,8 @@ class Sim:
             car = world.car
             rows.append(
                 Row(
-                    start + k * STEP, world.clock, self._counter + 1, world.steer, car.rim_torque, car.vx, car.ay,
-                    world.state, world.surfaces[0], world.surfaces[1],
+                    start + k * STEP, world.clock, self._counter + 1, world.steer, car.rim_torque,
+                    car.vx, car.ay, world.state, world.surfaces[0], world.surfaces[1],
                 )
             )  # fmt: skip
         self._counter += 1

@@ -3,7 +3,7 @@
 Own implementation, ISO 8855 inside (left positive). Tyre: brush model with parabolic pressure (Pacejka, Tyre
 and Vehicle Dynamics, chapter 3), lateral force and aligning torque from the slip angle; longitudinal force as
 asked by engine and brakes within the friction circle. Kingpin: the moment of horizontal forces about an
-inclined axis in space; that of the load by virtual work, -Fz dh/d(delta) of a thin disc turned about the axis.
+inclined axis in space; that of the load by virtual work, -Fz dh/d(delta) of a thin disc turned about it.
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ class Car:
 
 
 def _tyre(tyre: Tyre, angle: float, stiffness: float, grip: float, asked: float, half_length: float) -> None:
-    """Fill in a tyre's forces from its slip angle, stiffness (N/rad) and the longitudinal force asked of it."""
+    """Fill in a tyre's forces from slip angle, stiffness (N/rad) and the longitudinal force asked of it."""
     limit = grip * tyre.fz
     fx = max(-limit * 0.98, min(limit * 0.98, asked))
     lateral_limit = math.sqrt(limit * limit - fx * fx)
