@@ -194,6 +194,11 @@ class ForcePath:
 
     # ------------------------------------------------------------------------------------ output
 
+    @property
+    def model_name(self) -> str:
+        """Name of the torque model that runs; "none" before the first frame."""
+        return self._steering.name
+
     def status(self) -> ForceStatus:
         """Return the counters and what runs."""
         steering, governor = self._steering, self._governor

@@ -78,6 +78,21 @@ class SinkRunner:
         """The plugin while it runs."""
         return self._plugin
 
+    @property
+    def observes(self) -> bool:
+        """Whether it takes note of ticks instead of commands."""
+        return self._observer is not None
+
+    @property
+    def has_wheel(self) -> bool:
+        """Whether it tells where a wheel is."""
+        return self._wheel is not None
+
+    def reopen(self) -> None:
+        """Close the device and open it again (after the supervisor cut it)."""
+        self._broken = True
+        self._signal()
+
     def start(self) -> None:
         """Begin."""
         self._thread.start()
@@ -184,11 +199,11 @@ class SinkRunner:
         self._backoff.started(time.monotonic())
         self.openings += 1
         self._plugin = plugin
-        self._state.set(PluginState.RUNNING)
         if isinstance(plugin, Observer):
             self._observer = plugin
         if type(plugin).wheel is not Sink.wheel:
             self._wheel = plugin.wheel
+        self._state.set(PluginState.RUNNING)
         try:
             while not (self._stopping.is_set() or self._broken):
                 self._wake.acquire()

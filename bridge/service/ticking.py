@@ -18,9 +18,6 @@ from bridge.service.realtime import CollectorSchedule
 Arrived = tuple[Frame, float, bytes | None]
 """A frame, when it arrived (monotonic s), and the bytes it was decoded from."""
 
-SLOTS = 100
-"""Slow work is spread over this many ticks, each job in its own slot, right after a tick's command is out."""
-
 
 class SourcePort(Protocol):
     """Where frames come from."""
@@ -57,6 +54,17 @@ class Beat(Protocol):
         """Note that the force path ran at `now_ns` (monotonic)."""
 
 
+class _Job:
+    """Slow work that has its turn now and then."""
+
+    __slots__ = ("due", "period", "run")
+
+    def __init__(self, period: float, run: Callable[[float], None]) -> None:
+        self.period = period
+        self.run = run
+        self.due = 0.0
+
+
 class TickLoop:
     """Runs the force path once a tick and spreads slow jobs between ticks."""
 
@@ -76,14 +84,24 @@ class TickLoop:
         self.frame_count = 0
         self.last_command: Command | None = None
         self._collector = CollectorSchedule()
-        self._jobs: list[list[Callable[[float], None]]] = [[] for _ in range(SLOTS)]
+        self._jobs: list[_Job] = []
+        self._next_job = float("inf")
 
-    def every(self, ticks: int, offset: int, job: Callable[[float], None]) -> None:
-        """Run `job(now)` every `ticks` ticks (a divisor of `SLOTS`), right after a command is out."""
-        if SLOTS % ticks:
-            raise ValueError(f"{ticks} does not divide {SLOTS}")
-        for slot in range(offset % ticks, SLOTS, ticks):
-            self._jobs[slot].append(job)
+    def every(self, period: float, job: Callable[[float], None]) -> None:
+        """Run `job(now)` every `period` s, right after a tick's command is out; one job a tick at most."""
+        self._jobs.append(_Job(period, job))
+        self._next_job = 0.0
+
+    def forget_jobs(self) -> None:
+        """Run no job any more."""
+        self._jobs.clear()
+        self._next_job = float("inf")
+
+    def _run_job(self, now: float) -> None:
+        job = min(self._jobs, key=lambda job: job.due)
+        job.due = max(job.due + job.period, now + 0.5 * job.period)
+        self._next_job = min(job.due for job in self._jobs)
+        job.run(now)
 
     def begin(self) -> None:
         """Take over the garbage collector; call once everything is loaded."""
@@ -119,7 +137,7 @@ class TickLoop:
                 observer.observe(record)
         self.skipped += skipped
         self.lateness.add_ns(started - deadline)
-        for job in self._jobs[command.sequence % SLOTS]:
-            job(now)
+        if now >= self._next_job:
+            self._run_job(now)
         self._collector.after_tick(command.sequence)
         self.duration.add_ns(time.monotonic_ns() - started)
