@@ -162,8 +162,8 @@ class Plugins:
 
     def statuses(self) -> list[PluginStatus]:
         """Return the state of everything that is configured."""
-        runners = [*([self.source] if self.source is not None else []), *self.sinks.values()]
-        return [*(runner.status for runner in runners), *self.unusable.values()]
+        source = [self.source.status] if self.source is not None else []
+        return [*source, *(sink.status for sink in self.sinks.values()), *self.unusable.values()]
 
     def counters(self) -> dict[str, int]:
         """Return what plugins counted: "source udp: record_size" -> times."""

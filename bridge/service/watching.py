@@ -53,7 +53,7 @@ class Watching:
             elif self._model:
                 self._emit(source.FRAMES_RETURNED)
         model = path.model_name
-        if model != self._model and model != "none":
+        if model not in (self._model, "none"):
             status = path.status()
             first = not self._model
             self._model = model

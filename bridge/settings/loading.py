@@ -148,3 +148,9 @@ def json_schema() -> dict[str, Any]:
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "draglink settings"
     return schema
+
+
+def json_safe(settings: Settings) -> dict[str, Any]:
+    """Return the effective settings as plain data, SI."""
+    plain: dict[str, Any] = settings.model_dump(mode="json")
+    return plain
