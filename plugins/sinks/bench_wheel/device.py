@@ -111,6 +111,7 @@ class Device:
         self._hands_until = 0.0
         self._now = time.monotonic()
         self._sequence = 0
+        self._ending = False
         self._quantum = 2.0 * math.pi / options.counts if options.counts else 0.0
         self._selector = selectors.DefaultSelector()
         self._listener, self._port = self._listen()
@@ -137,7 +138,7 @@ class Device:
         alone_since = time.monotonic()
         print(f"ready name={self.options.name} port={self._port} pid={os.getpid()}", flush=True)
         try:
-            while True:
+            while not self._ending:
                 for key, _ in self._selector.select(0.001 if self.clients else 0.02):
                     if key.fileobj is self._listener:
                         self._accept()
@@ -150,6 +151,10 @@ class Device:
                     return
         finally:
             self.close()
+
+    def end(self) -> None:
+        """Ask the loop to end."""
+        self._ending = True
 
     def close(self) -> None:
         """Remove what others find us by."""
@@ -293,11 +298,8 @@ def arguments() -> argparse.ArgumentParser:
     return parser
 
 
-def _stop(*_: object) -> None:
-    raise KeyboardInterrupt
-
-
 if __name__ == "__main__":
-    signal.signal(signal.SIGTERM, _stop)
-    with contextlib.suppress(KeyboardInterrupt):
-        Device(arguments().parse_args()).run()
+    device = Device(arguments().parse_args())
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: device.end())
+    device.run()

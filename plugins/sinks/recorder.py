@@ -1,0 +1,124 @@
+"""Records everything that goes into the force path and comes out; see the project's recording format.
+
+The last minute is always kept in memory; `draglink keep` writes it to a file. In mode "full" everything is
+written from the start. The files are written by a process of its own.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import Field
+
+from bridge.contract import Duration, Host, Observer, PluginSettings, Size, Tick
+from bridge.recording.feed import Feed
+from bridge.settings.places import recordings_folder
+
+_PATTERN = "draglink-*.mcap"
+
+
+class RecorderSettings(PluginSettings):
+    """Settings of the recorder."""
+
+    mode: Literal["last_minute", "full"] = "last_minute"
+    """Either "last_minute" (only what is asked to be kept is written) or "full" (all from the start)."""
+    folder: str = ""
+    """Where recordings go; empty: the user's data folder."""
+    keep_time: Annotated[Duration, Field(ge=5.0, le=600.0)] = 60.0
+    """How much is kept in memory."""
+    most_space: Annotated[Size, Field(ge=1e6, le=1e13)] = 2e9
+    """Oldest recordings are deleted beyond this size, when a new one starts."""
+    longest_age: Annotated[Duration, Field(ge=3600.0)] = 30 * 86400.0
+    """Recordings older than this are deleted, when a new one starts."""
+
+
+class Recorder(Observer[RecorderSettings]):
+    """Feeds the recorder's process."""
+
+    Settings = RecorderSettings
+    virtual: ClassVar[bool] = True
+
+    def __init__(self, settings: RecorderSettings, host: Host) -> None:
+        super().__init__(settings, host)
+        self._feed: Feed | None = None
+        self.path: Path | None = None
+        """The file being written, if any."""
+
+    @property
+    def folder(self) -> Path:
+        """Where recordings go."""
+        return Path(self.settings.folder).expanduser() if self.settings.folder else recordings_folder()
+
+    def open(self) -> None:
+        """Start the process and, in full mode, a file."""
+        self._feed = Feed(self.settings.keep_time, self._tell)
+        if self.settings.mode == "full":
+            self.path = self._new_path()
+            self._feed.open(self.path)
+
+    def observe(self, tick: Tick) -> None:
+        """Take note of a tick."""
+        feed = self._feed
+        if feed is not None:
+            feed.tick(tick)
+
+    def note(self, kind: str, time: float, content: dict[str, object]) -> None:
+        """Take note of another input or an event."""
+        feed = self._feed
+        if feed is None:
+            return
+        if kind == "event":
+            feed.note("events", {**content, "wall": content.get("time"), "time": time})
+        elif kind == "settings":
+            feed.note("settings", {"time": time, **content})
+        else:
+            feed.note("inputs", {"time": time, "kind": kind, "content": content})
+
+    def keep(self) -> Path:
+        """Write the last minute to a new file; return its path at once.
+
+        Raises:
+            ValueError: the recorder does not run.
+        """
+        if self._feed is None or not self._feed.alive:
+            raise ValueError("the recorder does not run")
+        path = self._new_path()
+        self._feed.keep(path)
+        return path
+
+    def close(self) -> None:
+        """Finish the file."""
+        feed, self._feed = self._feed, None
+        if feed is not None:
+            feed.close()
+            if feed.dropped:
+                self.host.notice("recording_dropped", blocks=feed.dropped)
+
+    def _tell(self, event: str, facts: dict[str, Any]) -> None:
+        self.host.notice(event, **facts)
+
+    def _new_path(self) -> Path:
+        self._tidy()
+        stamp = time.strftime("%Y%m%d-%H%M%S")
+        path = self.folder / f"draglink-{stamp}-{os.getpid()}.mcap"
+        number = 1
+        while path.exists() or path == self.path:
+            number += 1
+            path = self.folder / f"draglink-{stamp}-{os.getpid()}-{number}.mcap"
+        return path
+
+    def _tidy(self) -> None:
+        """Delete our own files beyond age and space, oldest first; nothing else."""
+        try:
+            files = sorted((f.stat().st_mtime, f.stat().st_size, f) for f in self.folder.glob(_PATTERN))
+            total = sum(size for _, size, _ in files)
+            for modified, size, file in files:
+                if time.time() - modified <= self.settings.longest_age and total <= self.settings.most_space:
+                    break
+                file.unlink()
+                total -= size
+        except OSError:
+            return  # a folder that cannot be tidied is told of when the file cannot be written
