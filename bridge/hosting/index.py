@@ -155,10 +155,11 @@ def _read(kind: Kind, name: str, path: Path, origin: str) -> Entry:
     except (OSError, ValueError) as error:
         return Entry(kind, name, path, origin, "", {}, f"{path}: {error}")
     summary = (ast.get_docstring(tree) or "").partition("\n")[0].strip()
-    return Entry(kind, name, path, origin, summary, _requires(tree), "")
+    return Entry(kind, name, path, origin, summary, requires_of(tree), "")
 
 
-def _requires(tree: ast.Module) -> dict[str, str]:
+def requires_of(tree: ast.Module) -> dict[str, str]:
+    """Return a plugin's literal REQUIRES, module -> pip name, without running it."""
     for node in tree.body:
         if isinstance(node, ast.Assign):
             names = [target.id for target in node.targets if isinstance(target, ast.Name)]

@@ -90,8 +90,8 @@ class Daemon:
         try:
             stop.install()
             self._build(runtime)
+            await self._start_watching_settings()
             await self._carry_out(wanted(self._settings))
-            self._start_watching_settings()
             await self._stopping.wait()
         finally:
             await self._end()
@@ -167,6 +167,7 @@ class Daemon:
                     self._bus.close()
                     self._bus = None
             case actions.StartTicker(rate, ahead):
+                await self._plugins.settled()
                 self._start_ticker(rate, ahead)
             case actions.StopTicker():
                 self._stop_ticker()
@@ -218,7 +219,7 @@ class Daemon:
 
     # -------------------------------------------------------------------------------- settings
 
-    def _start_watching_settings(self) -> None:
+    async def _start_watching_settings(self) -> None:
         if self._path is None:
             return
 
@@ -229,7 +230,7 @@ class Daemon:
             self._report("settings_unwatched", reason=reason)
 
         self._watch = SettingsWatch(self._path, self._overrides, changed, trouble)
-        self._watch.start()
+        await asyncio.to_thread(self._watch.start)
 
     def _on_settings(self, loaded: Loaded) -> None:
         problems = loaded.problems or self._plugins.problems(loaded)

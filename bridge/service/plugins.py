@@ -127,6 +127,14 @@ class Plugins:
         self._ticks.observers = [sink for sink in running if sink.observes]
         self._ticks.wheel_sink = next((sink for sink in running if sink.has_wheel), None)
 
+    async def settled(self, limit: float = 1.0) -> None:
+        """Wait until every plugin has been tried once, at most `limit` s: starting processes costs ticks."""
+        end = self._loop.time() + limit
+        while self._loop.time() < end:
+            if all(status.state is not PluginState.AVAILABLE for status in self.statuses()):
+                return
+            await asyncio.sleep(0.01)
+
     def note(self, kind: str, now: float, content: dict[str, object]) -> None:
         """Tell the observers of an input of the force path, or of an event."""
         for sink in self.sinks.values():

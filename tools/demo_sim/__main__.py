@@ -67,7 +67,7 @@ class Sim:
         self._substeps = max(1, round(1.0 / options.rate / STEP))
         self._period = self._substeps * STEP
         self._counter = 0
-        self._record = None if options.no_shared_memory else SharedRecord(options.name)
+        self._record = None if options.no_shared_memory else SharedRecord(options.name, self._packed())
         self._truth = TruthWriter(options.truth) if options.truth else None
         self._udp: tuple[socket.socket, tuple[str, int]] | None = None
         if options.udp:
@@ -115,7 +115,7 @@ class Sim:
         if self._truth is not None:
             self._truth.write(rows)
 
-    def _publish(self) -> None:
+    def _packed(self) -> bytearray:
         world, car = self.world, self.world.car
         tyres = [
             TyreRow(
@@ -127,10 +127,13 @@ class Sim:
         pedals = (max(0.0, world.drive), max(0.0, -world.drive))
         gear = min(5, 1 + int(car.vx / 9.0)) if world.state == DRIVE else 0
         rpm = 1200.0 + 900.0 * car.vx / max(1, gear)
-        record = pack(
+        return pack(
             0, self._counter, world.clock, time.monotonic(), world.state, gear, motion,
             -world.steer / (2.0 * math.pi), rpm, pedals, (tyres[0], tyres[1], tyres[2], tyres[3]),
         )  # fmt: skip
+
+    def _publish(self) -> None:
+        record = self._packed()
         if self._record is not None:
             self._record.publish(record)
         if self._udp is not None:

@@ -32,18 +32,22 @@ def _folder() -> Path:
 class SharedRecord:
     """The exported record, under a sequence lock."""
 
-    def __init__(self, name: str) -> None:
+    def __init__(self, name: str, first: bytearray) -> None:
         self._path: Path | None = None
         if sys.platform == "win32":
             self._map = mmap.mmap(-1, SIZE, tagname=name)
         else:
             self._path = _folder() / name
-            self._path.unlink(missing_ok=True)  # left by a run that was killed
-            descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
+            # Made under another name: whoever finds it finds a record. Replaces what a killed run left.
+            making = self._path.with_name(f"{name}.{os.getpid()}")
+            descriptor = os.open(making, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600)
             os.ftruncate(descriptor, SIZE)
             self._map = mmap.mmap(descriptor, SIZE)
             os.close(descriptor)
         self._lock = 0
+        self.publish(first)
+        if self._path is not None:
+            making.replace(self._path)
 
     def publish(self, record: bytearray) -> None:
         """Write a record: the lock turns odd, the bytes change, the lock turns even."""

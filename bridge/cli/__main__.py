@@ -1,0 +1,5 @@
+"""``python -m bridge.cli`` is ``draglink``."""
+
+from bridge.cli import main
+
+main()
