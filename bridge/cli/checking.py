@@ -47,6 +47,14 @@ def examine(path: Path) -> Examined:
     return _toml(path)
 
 
+def _folder(path: Path) -> Examined:
+    if (path / "__init__.py").is_file():
+        return _plugin(path)
+    if (path / "sources").is_dir() or (path / "sinks").is_dir():
+        return _plugin_folder(path)
+    return Examined("a folder", [], ["name a file, a plugin, or a folder with 'sources' or 'sinks' in it"])
+
+
 def _recording(path: Path) -> Examined:
     try:
         recording = read_recording(path)
@@ -84,7 +92,7 @@ def _layout(path: Path) -> Examined:
     layout = decoder.layout
     guard = "a sequence lock" if layout.lock else "a counter" if "index" in layout.fields else "reading twice"
     facts = [
-        f"'{layout.name}', {layout.size} bytes, {layout.nominal_rate:g} Hz, {layout.axes}, guarded by {guard}",
+        f"'{layout.name}', {layout.size} bytes, {layout.nominal_rate:g} Hz, {layout.axes}; guard: {guard}",
         f"fills {', '.join(sorted(decoder.fields))}",
     ]
     return Examined("a layout", facts, [])

@@ -180,7 +180,7 @@ class Daemon:
         self._log = Log(places.log_folder(), log.console, log.level, **limits)
         self._log.listeners.append(self._note_event)
         self._log.emit(events.SESSION_STARTED, **session_facts(self._settings, self._path))
-        granted = ask_for_punctuality()
+        granted = ask_for_punctuality(self._settings.service.priority)
         self._log.emit(events.TIMING_GRANTED, granted=", ".join(granted) or "nothing special")
 
     def _open_bus(self) -> None:

@@ -5,26 +5,46 @@ Every step is best effort: what fails is reported and the daemon runs on.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import gc
+import os
 import sys
 
 _PR_SET_TIMERSLACK = 29
+_RT_PRIORITY = 5
+"""Low among real-time priorities: audio and the kernel's own threads come first."""
+_NICE = -11
 
 
-def ask_for_punctuality() -> list[str]:
-    """Ask for short timer slack (Linux) or no power throttling (Windows); return what was granted."""
+def ask_for_punctuality(priority: bool) -> list[str]:
+    """Ask for punctual ticks; return what was granted.
+
+    Linux: short timer slack; with `priority` also round-robin scheduling for the calling thread where the
+    user may (RLIMIT_RTPRIO, or root), else a better nice value where the user may. Threads and processes
+    started later do not inherit it. Windows: no power throttling, high priority class.
+    """
     if sys.platform == "linux":
-        return _linux()
+        return _linux(priority)
     elif sys.platform == "win32":  # noqa: RET505 - mypy follows platform checks only through elif
         return _windows()
     else:
         return []
 
 
-def _linux() -> list[str]:
+def _linux(priority: bool) -> list[str]:
     libc = ctypes.CDLL(None, use_errno=True)
-    return ["timer slack 1 ns"] if libc.prctl(_PR_SET_TIMERSLACK, 1, 0, 0, 0) == 0 else []
+    granted = ["timer slack 1 ns"] if libc.prctl(_PR_SET_TIMERSLACK, 1, 0, 0, 0) == 0 else []
+    if priority:
+        try:
+            policy = os.SCHED_RR | os.SCHED_RESET_ON_FORK
+            os.sched_setscheduler(0, policy, os.sched_param(_RT_PRIORITY))
+            granted.append("round-robin scheduling")
+        except OSError:
+            with contextlib.suppress(OSError):
+                os.setpriority(os.PRIO_PROCESS, 0, _NICE)
+                granted.append(f"nice {_NICE}")
+    return granted
 
 
 if sys.platform == "win32":

@@ -45,6 +45,8 @@ class Service(Section):
     """Torque updates a second (50 Hz to 1000 Hz)."""
     wake_ahead: Annotated[Duration, Field(ge=0.0, le=250e-6)] = 60e-6
     """How long before a deadline to wake; the rest is waited out on the clock. 0 saves 6 % of a core."""
+    priority: bool = True
+    """Ask the system for real-time or better priority of the tick, where you may; without the right: no."""
     state_rate: Annotated[Frequency, Field(ge=1.0, le=60.0)] = 30.0
     """State messages a second on the bus."""
     user_plugins: str = ""

@@ -22,6 +22,7 @@ from .truth import Row, TruthWriter
 from .world import STEP, World
 
 _G = 9.80665
+_SLICE = 5
 
 
 def main() -> int:
@@ -86,10 +87,11 @@ class Sim:
             start = begin + (number - 1) * self._period
             rim = self._rim_angle()
             steer = rim / self.world.car.numbers.ratio
-            due = start + self._period
-            while not self._options.fast and (wait := due - time.monotonic()) > 0.0:
-                time.sleep(wait)
             self._frame(steer, start)
+
+    def _wait_until(self, due: float) -> None:
+        while not self._options.fast and (wait := due - time.monotonic()) > 0.0:
+            time.sleep(wait)
 
     def _rim_angle(self) -> float:
         wanted = self.world.wanted_rim_angle()
@@ -100,8 +102,11 @@ class Sim:
         return wanted
 
     def _frame(self, steer: float, start: float) -> None:
+        """Compute a frame in slices over its time: a burst at its end would disturb a small machine."""
         world, rows = self.world, []
         for k in range(self._substeps):
+            if k % _SLICE == 0:
+                self._wait_until(start + k * STEP)
             world.step(steer)
             car = world.car
             rows.append(
@@ -110,6 +115,7 @@ class Sim:
                     car.vx, car.ay, world.state, world.surfaces[0], world.surfaces[1],
                 )
             )  # fmt: skip
+        self._wait_until(start + self._period)
         self._counter += 1
         self._publish()
         if self._truth is not None:

@@ -71,6 +71,8 @@ class Plausibility:
             found = self._values(frame)
         except TypeError:
             return Rejection.WRONG_TYPE
+        if found is None and not frame.driving and frame.time == self._time:
+            return None  # a paused sim stops its clock and goes on sending: that it pauses is news
         return found or self._order(frame.time)
 
     def _values(self, frame: Frame) -> Rejection | None:
