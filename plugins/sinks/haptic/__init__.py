@@ -18,7 +18,7 @@ class HapticSettings(PluginSettings):
     """Settings of the haptic device."""
 
     device: str = ""
-    """USB id ("vvvv:pppp"), serial, name, part of it, or number of "draglink devices"; empty: the only one."""
+    """USB id "vvvv:pppp", serial, name, part of it, or number in the device list; empty: the only one."""
     axis_reversed: bool = False
     """True where the wheel's axis counts up when it is turned left."""
 

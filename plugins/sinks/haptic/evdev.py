@@ -10,6 +10,7 @@ and compare. All calls go through `Kernel`, so that tests can see each of them.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import struct
@@ -40,8 +41,8 @@ _AXES = {
     0x08: "wheel", 0x09: "gas", 0x0A: "brake",
 }  # fmt: skip
 _ABILITIES = {
-    0x50: "rumble", 0x51: "periodic", 0x52: "constant force", 0x53: "spring", 0x54: "friction", 0x55: "damper",
-    0x56: "inertia", 0x57: "ramp", 0x60: "gain", 0x61: "autocentre",
+    0x50: "rumble", 0x51: "periodic", 0x52: "constant force", 0x53: "spring", 0x54: "friction",
+    0x55: "damper", 0x56: "inertia", 0x57: "ramp", 0x60: "gain", 0x61: "autocentre",
 }  # fmt: skip
 _READ = 24 * 64
 
@@ -83,7 +84,7 @@ class Kernel:
             raise OSError(errno.ENOSYS, "evdev is Linux's")
         import fcntl  # noqa: PLC0415 - POSIX only
 
-        return fcntl.ioctl(descriptor, request, argument)
+        return int(fcntl.ioctl(descriptor, request, argument))
 
     def read(self, descriptor: int, size: int) -> bytes:
         """read(2); raises BlockingIOError where there is nothing."""
@@ -274,17 +275,12 @@ class EvdevDevice:
         if fd < 0:
             return
         kernel = self._kernel
-        steps = [
-            lambda: kernel.ioctl(fd, EVIOCSFF, bytearray(constant_effect(self._effect, 0))),
-            lambda: kernel.write(fd, EVENT.pack(0, 0, EV_FF, self._effect, 0)),
-            lambda: kernel.ioctl(fd, EVIOCRMFF, self._effect),
-        ]
-        for step in steps if self._effect >= 0 else []:
-            try:
-                step()
-            except OSError:
-                break  # it is gone: closing is all that is left
         try:
-            kernel.close(fd)
+            if self._effect >= 0:
+                kernel.ioctl(fd, EVIOCSFF, bytearray(constant_effect(self._effect, 0)))
+                kernel.write(fd, EVENT.pack(0, 0, EV_FF, self._effect, 0))
+                kernel.ioctl(fd, EVIOCRMFF, self._effect)
         except OSError:
-            return
+            self._effect = -1  # it is gone: closing is all that is left
+        with contextlib.suppress(OSError):
+            kernel.close(fd)
