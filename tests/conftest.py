@@ -11,6 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from bridge.hosting.index import bind_shipped
+
+bind_shipped()
+
 
 def _children() -> set[int]:
     """Pids of our direct children, zombies included (Linux only)."""

@@ -12,6 +12,7 @@ closes, the daemon is gone and so is the reason to be here.
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import signal
@@ -24,6 +25,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from bridge.hosting.index import bind_shipped
 from bridge.service.heartbeat import Beat, HeartbeatReader
 
 SILENCE = 0.1
@@ -48,19 +50,39 @@ class Cutter:
     def cut(self) -> None:
         """Take the force off; may raise OSError."""
 
+    def close(self) -> None:
+        """Release what was held ready."""
+
 
 class BenchWheelCutter(Cutter):
-    """Tells the virtual wheel to stop."""
+    """Tells the virtual wheel to stop; connected beforehand, since connecting takes time."""
 
-    def cut(self) -> None:
-        """Connect and say stop."""
-        from bridge.hosting.index import bind_shipped  # noqa: PLC0415 - only where a virtual wheel is driven
+    def __init__(self, order: dict[str, Any]) -> None:
+        super().__init__(order)
+        self._client: Any = None
+        with contextlib.suppress(OSError):
+            self._client = self._connect()
 
+    def _connect(self) -> Any:
         bind_shipped()
         from plugins.sinks.bench_wheel.client import BenchWheelClient  # noqa: PLC0415 - bound just above
 
-        with BenchWheelClient(str(self.order["name"])) as client:
-            client.stop()
+        return BenchWheelClient(str(self.order["name"]))
+
+    def cut(self) -> None:
+        """Say stop; connect anew if the wheel was restarted."""
+        try:
+            if self._client is None:
+                raise ConnectionError
+            self._client.stop()
+        except OSError:
+            self._client = self._connect()
+            self._client.stop()
+
+    def close(self) -> None:
+        """Disconnect."""
+        if self._client is not None:
+            self._client.close()
 
 
 class EvdevCutter(Cutter):
@@ -68,13 +90,24 @@ class EvdevCutter(Cutter):
 
     sure = False
 
+    def __init__(self, order: dict[str, Any]) -> None:
+        super().__init__(order)
+        flags = os.O_WRONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NONBLOCK", 0)
+        try:
+            self._descriptor = os.open(str(order["path"]), flags)
+        except OSError:
+            self._descriptor = -1
+
     def cut(self) -> None:
         """Write FF_GAIN = 0."""
-        descriptor = os.open(str(self.order["path"]), os.O_WRONLY | os.O_CLOEXEC | os.O_NONBLOCK)
-        try:
-            os.write(descriptor, struct.pack("@llHHi", 0, 0, _EV_FF, _FF_GAIN, 0))
-        finally:
-            os.close(descriptor)
+        if self._descriptor < 0:
+            raise OSError(errno.ENODEV, "the device could not be opened")
+        os.write(self._descriptor, struct.pack("@llHHi", 0, 0, _EV_FF, _FF_GAIN, 0))
+
+    def close(self) -> None:
+        """Close the handle."""
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
 
 
 class NoCutter(Cutter):
@@ -190,7 +223,12 @@ def main(arguments: Sequence[str]) -> None:
     def listen() -> None:
         for line in sys.stdin:
             with contextlib.suppress(ValueError, TypeError, AttributeError):
-                supervisor.cutters = [make_cutter(order) for order in json.loads(line)]
+                old, supervisor.cutters = (
+                    supervisor.cutters,
+                    [make_cutter(order) for order in json.loads(line)],
+                )
+                for cutter in old:
+                    cutter.close()
         gone.set()
 
     threading.Thread(target=listen, daemon=True).start()

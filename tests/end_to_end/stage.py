@@ -6,6 +6,7 @@ code with the daemon or the device.
 
 from __future__ import annotations
 
+import json
 import mmap
 import os
 import signal
@@ -18,7 +19,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
+
+from plugins.sinks.bench_wheel.client import BenchWheelClient
 
 ROOT = Path(__file__).resolve().parents[2]
 STATE = struct.Struct("<IIdddddIIdII")
@@ -100,6 +103,62 @@ class Stage:
     @property
     def environment(self) -> dict[str, str]:
         return {**os.environ, "DRAGLINK_HOME": str(self.folder / "home"), "PYTHONPATH": str(ROOT)}
+
+    def write_settings(self, text: str) -> None:
+        """Write the settings as careful editors do: another file, then a rename."""
+        fresh = self.folder / "settings.new"
+        fresh.write_text(
+            text.format(sim=self.sim_name, wheel=self.wheel_name, folder=self.folder), encoding="utf-8"
+        )
+        fresh.replace(self.settings_path)
+
+    def start_wheel(self) -> None:
+        """Start the bench wheel's process."""
+        device = ROOT / "plugins" / "sinks" / "bench_wheel" / "device.py"
+        self.spawn("wheel", str(device), "--name", self.wheel_name, "--linger", "30")
+        eventually(lambda: "ready" in self.output("wheel"), what="the bench wheel starts")
+
+    def start_daemon(self) -> None:
+        """Start the daemon and wait until it ticks."""
+        self.spawn("daemon", "-m", "bridge.cli", "run", "--settings", str(self.settings_path))
+        eventually(lambda: self.logged("supervisor_started") != [], 20.0, "the daemon starts")
+
+    def start_sim(self) -> None:
+        """Start Saltmarsh, in the middle of its first corner."""
+        names = ("--name", self.sim_name, "--wheel", self.wheel_name)
+        self.spawn("sim", "-m", "tools.demo_sim", *names, "--head-start", "4.6")
+
+    def look(self) -> Device:
+        """Open the look at the device."""
+        if self.device is None:
+            self.device = Device(self.wheel_name)
+        return self.device
+
+    def logged(self, name: str) -> list[dict[str, Any]]:
+        """Return the log's events of that name."""
+        path = self.folder / "home" / "log" / "draglink.jsonl"
+        if not path.exists():
+            return []
+        rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+        return [row for row in rows if row["event"] == name]
+
+    def history(self) -> list[tuple[float, float]]:
+        """Return the device's own record of its motor's torque: (monotonic s, N m)."""
+        with BenchWheelClient(self.wheel_name) as client:
+            return client.history()
+
+    def zero_since(self) -> float:
+        """Return when the motor's torque became zero, and check that it is."""
+        when, torque = self.history()[-1]
+        assert torque == 0.0
+        return when
+
+    def draglink(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        """Run a command of the command line in this stage's home."""
+        command = [sys.executable, "-m", "bridge.cli", *arguments]
+        return subprocess.run(
+            command, cwd=ROOT, env=self.environment, capture_output=True, text=True, check=False, timeout=60
+        )
 
     def spawn(self, name: str, *command: str) -> subprocess.Popen[bytes]:
         """Start one process; its output goes to a file of its own."""

@@ -55,6 +55,7 @@ def _arguments() -> argparse.ArgumentParser:
     parser.add_argument("--truth", type=Path, help="file for the 1 kHz truth")
     parser.add_argument("--udp", help="HOST:PORT to send the record to as well")
     parser.add_argument("--no-shared-memory", action="store_true")
+    parser.add_argument("--head-start", type=float, default=0.0, help="begin so many seconds into the drive")
     parser.add_argument("--fast", action="store_true", help="do not wait for the clock")
     return parser
 
@@ -65,9 +66,10 @@ class Sim:
     def __init__(self, options: argparse.Namespace) -> None:
         self.world = World()
         self._options = options
+        self._counter = 0
         self._substeps = max(1, round(1.0 / options.rate / STEP))
         self._period = self._substeps * STEP
-        self._counter = 0
+        self._drive_ahead()
         self._record = None if options.no_shared_memory else SharedRecord(options.name, self._packed())
         self._truth = TruthWriter(options.truth) if options.truth else None
         self._udp: tuple[socket.socket, tuple[str, int]] | None = None
@@ -75,6 +77,14 @@ class Sim:
             host, _, port = options.udp.rpartition(":")
             self._udp = (socket.socket(socket.AF_INET, socket.SOCK_DGRAM), (host, int(port)))
         self.wheel = BenchWheelHands(options.wheel) if options.wheel else None
+
+    def _drive_ahead(self) -> None:
+        """Drive without anybody looking, by the driver's own angle."""
+        steer = 0.0
+        for k in range(round(self._options.head_start / STEP)):
+            if k % self._substeps == 0:
+                steer = self.world.wanted_rim_angle() / self.world.car.numbers.ratio
+            self.world.step(steer)
 
     def run(self) -> None:
         """One frame after another, on absolute deadlines."""
