@@ -16,7 +16,7 @@ from bridge.force_path import shaping
 from bridge.force_path.feel import EndStop, LongitudinalPull, RollingAndStandstill, SurfaceShake
 from bridge.force_path.governor import Governor, Plausibility, Rejection
 from bridge.force_path.moment import Moment, Stage
-from bridge.force_path.parameters import Parameters
+from bridge.force_path.parameters import Parameters, check
 from bridge.force_path.torque import SteeringTorque
 from bridge.force_path.upsampling import make as make_upsampler
 
@@ -75,8 +75,12 @@ class ForcePath:
     """Mapping, then governor."""
 
     def __init__(self, parameters: Parameters, chain: list[Stage] | None = None) -> None:
-        """Build the chain; `chain` replaces the stages before the governor (for tests)."""
-        self.parameters = parameters
+        """Build the chain; `chain` replaces the stages before the governor (for tests).
+
+        Raises:
+            ValueError: see `parameters.check`.
+        """
+        self.parameters = check(parameters)
         self._plausibility = Plausibility()
         self._steering = SteeringTorque(parameters)
         self._upsampler = make_upsampler(parameters.upsampling.method)
@@ -109,7 +113,12 @@ class ForcePath:
     # ------------------------------------------------------------------------------------ inputs
 
     def configure(self, parameters: Parameters, now: float) -> None:
-        """Take new numbers while driving: stages keep their state, the step is faded over `CROSS_FADE`."""
+        """Take new numbers while driving: stages keep their state, the step is faded over `CROSS_FADE`.
+
+        Raises:
+            ValueError: see `parameters.check`; the old numbers stay in force.
+        """
+        check(parameters)
         method = parameters.upsampling.method
         if method != self.parameters.upsampling.method:
             self._upsampler = make_upsampler(method)

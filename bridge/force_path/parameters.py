@@ -5,7 +5,8 @@ Defaults live in one place only, the settings models (`bridge.settings`); these 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from math import isfinite
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,3 +149,33 @@ class Parameters:
     feel: Feel
     shaping: Shaping
     governor: Governor
+
+
+_POSITIVE = {
+    "wheel": ("peak_torque", "rotation", "update_rate"),
+    "car": ("mass", "front_axle", "rear_axle", "yaw_inertia", "tyre_radius", "road_wheel_lock"),
+    "feel": ("kerb_pitch", "fade_speed"),
+    "shaping": ("reference_torque",),
+}
+
+
+def check(parameters: Parameters) -> Parameters:
+    """Return the parameters if the force path can compute with them.
+
+    The settings validate ranges; this only keeps a programming error from reaching a tick.
+
+    Raises:
+        ValueError: a number is not finite, or zero or negative where it must be positive; says which.
+    """
+    for group in ("car", "wheel", "feel", "shaping", "governor"):
+        record = getattr(parameters, group)
+        for field in fields(record):
+            value = getattr(record, field.name)
+            if isinstance(value, float) and not isfinite(value):
+                raise ValueError(f"{group}.{field.name} is not finite")
+        for name in _POSITIVE.get(group, ()):
+            if not getattr(record, name) > 0.0:
+                raise ValueError(f"{group}.{name} must be positive")
+    if not parameters.tick_rate > 0.0:
+        raise ValueError("tick_rate must be positive")
+    return parameters

@@ -9,8 +9,8 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 BANNED = {
-    "asyncio", "ctypes", "datetime", "io", "multiprocessing", "numpy", "os", "pathlib", "queue", "random", "select",
-    "secrets", "signal", "socket", "subprocess", "sys", "tempfile", "threading", "time", "_thread",
+    "asyncio", "ctypes", "datetime", "io", "multiprocessing", "numpy", "os", "pathlib", "queue", "random",
+    "select", "secrets", "signal", "socket", "subprocess", "sys", "tempfile", "threading", "time", "_thread",
 }  # fmt: skip
 EXACT = {"sqrt", "isfinite", "copysign", "floor", "fabs", "factorial", "inf", "pi", "nan"}
 """What of `math` IEEE 754 fixes to the last bit, or is exact by nature."""

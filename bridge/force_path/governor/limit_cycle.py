@@ -1,8 +1,9 @@
 """Limit-cycle guard: a wheel that swings about its centre by itself gets less gain and more damping.
 
-What it looks for: half swings of the wheel, 2 to 15 Hz, alternating in sign, not dying out, about the
-centre, with the torque taking part. A driver's weave is slower, kerb teeth are faster, an excursion is not
-repeated. Without a wheel angle it cannot see anything; the ceiling still holds.
+What it looks for: half swings of the wheel, alternating in sign, about the centre, with the torque taking
+part. From 2 to 15 Hz they must not be dying out; a driver's weave is slower, kerb teeth are faster. From 0.8
+to 2 Hz, where drivers weave too, each must be clearly larger than the one before, four times in a row.
+Without a wheel angle it cannot see anything; the ceiling still holds.
 """
 
 from __future__ import annotations
@@ -13,6 +14,11 @@ _SLOW_TIME = 0.25
 """Time constant of the mean that swings are measured from, s."""
 _SHORTEST_HALF = 1.0 / 30.0
 _LONGEST_HALF = 1.0 / 4.0
+_LONGEST_GROWING_HALF = 0.6
+_GROWTH = 1.15
+"""Each half swing of a growing oscillation is at least so much larger than the one before."""
+_GROWN_PROOF = 4
+_SMALLEST_GROWN = 0.05
 _SMALLEST = 0.0175
 """Amplitude below which nothing counts, rad (1 deg)."""
 _CENTRE = 1.0
@@ -24,6 +30,8 @@ _DYING = 0.7
 _PROOF = 6
 """Half swings in a row until it acts."""
 _STEP = 0.75
+_SLOW_STEP = 0.5
+"""Slow swings come seldom: each has to count for more."""
 _LOWEST_GAIN = 0.15
 _DAMPING_STEP = 0.08
 _MOST_DAMPING = 0.6
@@ -37,7 +45,18 @@ _GIVE_BACK = 0.4
 class LimitCycleGuard:
     """Watches the wheel; `gain` multiplies the torque, `damping` is added against the wheel's velocity."""
 
-    __slots__ = ("_amplitude", "_count", "_last", "_mean", "_moving", "_since", "active", "damping", "gain")
+    __slots__ = (
+        "_amplitude",
+        "_count",
+        "_grown",
+        "_last",
+        "_mean",
+        "_moving",
+        "_since",
+        "active",
+        "damping",
+        "gain",
+    )
 
     def __init__(self) -> None:
         self.reset()
@@ -52,6 +71,7 @@ class LimitCycleGuard:
         self._last = 0.0
         self._since = 0.0
         self._count = 0
+        self._grown = 0
 
     def look(self, torque: float, moment: Moment) -> None:
         """Take one tick into account; `torque` in N m."""
@@ -72,22 +92,28 @@ class LimitCycleGuard:
         """The wheel turned round: one half swing is complete."""
         size = abs(swing)
         half = now - self._since
-        counts = (
-            _SHORTEST_HALF <= half <= _LONGEST_HALF
-            and size >= _SMALLEST
-            and swing * self._last < 0.0
-            and size >= _DYING * self._amplitude
-            and -_CENTRE <= self._mean <= _CENTRE
-            and (torque >= _TAKES_PART or torque <= -_TAKES_PART)
-        )
         if size < _SMALLEST and half < _SHORTEST_HALF:
             return  # a tremor of the sensor on top of the swing
-        self._count = self._count + 1 if counts else 0
+        swings = (
+            half >= _SHORTEST_HALF
+            and size >= _SMALLEST
+            and swing * self._last < 0.0
+            and -_CENTRE <= self._mean <= _CENTRE
+            and (torque >= _TAKES_PART or torque <= -_TAKES_PART or self.active)
+        )
+        lasting = swings and half <= _LONGEST_HALF and size >= _DYING * self._amplitude
+        growing = swings and half <= _LONGEST_GROWING_HALF and size >= _GROWTH * self._amplitude
+        self._count = self._count + 1 if lasting else 0
+        self._grown = self._grown + 1 if growing and size >= _SMALLEST_GROWN else 0
+        going_on = (
+            self.active and swings and half <= _LONGEST_GROWING_HALF and size >= _DYING * self._amplitude
+        )
         self._last, self._amplitude, self._since = swing, size, now
-        if self._count >= _PROOF:
+        if self._count >= _PROOF or self._grown >= _GROWN_PROOF or going_on:
+            slow = half > _LONGEST_HALF
             self.active = True
-            self.gain = max(_LOWEST_GAIN, self.gain * _STEP)
-            self.damping = min(_MOST_DAMPING, self.damping + _DAMPING_STEP)
+            self.gain = max(_LOWEST_GAIN, self.gain * (_SLOW_STEP if slow else _STEP))
+            self.damping = min(_MOST_DAMPING, self.damping + (2.0 if slow else 1.0) * _DAMPING_STEP)
 
     def _give_back(self, now: float, dt: float) -> None:
         if now - self._since < _PATIENCE:

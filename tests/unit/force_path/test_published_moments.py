@@ -139,7 +139,8 @@ def test_moments_of_side_force_traction_and_aligning_torque_are_gillespies() -> 
     assert moment(mz=(20.0, 15.0)) == pytest.approx(34.102952, abs=1e-6)
 
 
-BRUSH = [  # alpha deg, Fy N, |Mz| N m for Fz = 4000 N, mu = 1, C = 60 kN/rad, a = 60 mm; computed, Pacejka ch. 3
+# alpha deg, Fy N, |Mz| N m for Fz = 4000 N, mu = 1, C = 60 kN/rad, a = 60 mm; computed, Pacejka ch. 3
+BRUSH = [
     (0.5, 501.0969, 9.160339),
     (1.0, 958.5592, 15.926564),
     (2.0, 1750.7004, 23.564182),
