@@ -151,6 +151,8 @@ class Parameters:
     governor: Governor
 
 
+_LEAST = 1e-6
+"""Smaller than this is not positive: what is divided by it would overflow."""
 _POSITIVE = {
     "wheel": ("peak_torque", "rotation", "update_rate"),
     "car": ("mass", "front_axle", "rear_axle", "yaw_inertia", "tyre_radius", "road_wheel_lock"),
@@ -174,8 +176,8 @@ def check(parameters: Parameters) -> Parameters:
             if isinstance(value, float) and not isfinite(value):
                 raise ValueError(f"{group}.{field.name} is not finite")
         for name in _POSITIVE.get(group, ()):
-            if not getattr(record, name) > 0.0:
+            if not getattr(record, name) >= _LEAST:
                 raise ValueError(f"{group}.{name} must be positive")
-    if not parameters.tick_rate > 0.0:
+    if not parameters.tick_rate >= _LEAST:
         raise ValueError("tick_rate must be positive")
     return parameters

@@ -171,7 +171,7 @@ class SharedMemory(Source[SharedMemorySettings]):
         self._stable: StableReader | None = None
         self._raw: bytes | None = None
         self._look_at = 0.0
-        self._torn = 0
+        self._torn = self._short = 0
 
     def open(self) -> None:
         """Open the block.
@@ -181,6 +181,7 @@ class SharedMemory(Source[SharedMemorySettings]):
         """
         self._block = self._open()
         self._stable = StableReader(self._layout, self._block.copy)
+        self._torn = self._short = 0
 
     def _open(self) -> _Block:
         try:
@@ -203,6 +204,9 @@ class SharedMemory(Source[SharedMemorySettings]):
         if stable.torn != self._torn:
             self.host.count("torn_read", stable.torn - self._torn)
             self._torn = stable.torn
+        if stable.short != self._short:
+            self.host.count("record_size", stable.short - self._short)
+            self._short = stable.short
         if record is None:
             if time.monotonic() >= self._look_at:
                 self._look()
@@ -227,7 +231,7 @@ class SharedMemory(Source[SharedMemorySettings]):
             return  # it is just being made; the next look finds it
         old.close()
         self._stable = StableReader(self._layout, self._block.copy)
-        self._torn = 0
+        self._torn = self._short = 0
         self.host.notice("source_replaced", name=self._name)
 
     def raw(self) -> bytes | None:

@@ -154,8 +154,8 @@ CHECKS = [HealthCheck.too_slow, HealthCheck.data_too_large]
 
 def run(check: Callable[..., None], strategies: tuple[Any, ...], examples: int) -> None:
     limits: Any = settings(max_examples=examples, deadline=None, suppress_health_check=CHECKS, database=None)
-    tried: Any = limits(given(*strategies)(check))
-    tried()
+    decorate: Any = given(*strategies)
+    limits(decorate(check))()
 
 
 def test_hostile_frames_and_settings() -> None:
