@@ -9,6 +9,9 @@ from bridge.force_path.arithmetic import squash
 from bridge.force_path.moment import Moment
 from bridge.force_path.parameters import Parameters
 
+_LEAST = 1e-6
+"""A minimum torque below this, N m, is none."""
+
 
 class _Memoryless:
     """What stages without state share."""
@@ -44,7 +47,7 @@ class CentreSoftness(_Memoryless):
         width = parameters.shaping.centre_width * parameters.governor.ceiling
         self._softness = parameters.shaping.centre_softness
         self._square = width * width
-        self._off = self._softness == 0.0 or width == 0.0
+        self._off = self._softness == 0.0 or self._square == 0.0
 
     def step(self, torque: float, moment: Moment) -> float:
         """See `Stage`."""
@@ -82,11 +85,12 @@ class MinimumTorque(_Memoryless):
     def configure(self, parameters: Parameters) -> None:
         """See `Stage`."""
         self._minimum = parameters.wheel.minimum_torque
-        self._per_width = 1.0 / (0.5 * self._minimum) if self._minimum > 0.0 else 0.0
+        self._off = self._minimum < _LEAST
+        self._per_width = 0.0 if self._off else 1.0 / (0.5 * self._minimum)
 
     def step(self, torque: float, moment: Moment) -> float:
         """See `Stage`."""
-        if self._minimum <= 0.0 or torque == 0.0:
+        if self._off or torque == 0.0:
             return torque
         return torque + self._minimum * squash(torque * self._per_width)
 

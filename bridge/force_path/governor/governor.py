@@ -101,6 +101,8 @@ class Governor:
         if cycle.active:
             torque = torque * cycle.gain - self._polarity * cycle.damping * velocity
             guards |= _LIMIT_CYCLE
+            if torque - torque != 0.0:  # a sensor may say anything
+                torque, guards = 0.0, guards | _NOT_FINITE
 
         guards |= self._fade_to(moment, elapsed)
         fade = self._fade

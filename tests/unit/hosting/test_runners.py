@@ -120,7 +120,12 @@ async def test_a_stream_that_ends_is_started_again() -> None:
     runner = source_runner(Stream, told)
     runner.start()
     times: list[float] = []
-    await until(lambda: (times.extend(frame.time for frame, _, _ in runner.poll(0.0)), len(times) >= 6)[1])
+
+    def enough() -> bool:
+        times.extend(frame.time for frame, _, _ in runner.poll(0.0))
+        return len(times) >= 6
+
+    await until(enough)
     assert times[:6] == [0.0, 1.0, 2.0, 0.0, 1.0, 2.0]
     assert [event for event, _ in told.events] == ["plugin_failed"]
     await runner.stop()
