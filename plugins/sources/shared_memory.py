@@ -30,7 +30,7 @@ class SharedMemorySettings(PluginSettings):
 
     layout: str
     """Name of a layout (config/sims) or path of a layout file."""
-    name: Annotated[str, Field(min_length=1, max_length=200)] = ""
+    name: Annotated[str, Field(max_length=200)] = ""
     """Name of the shared memory; empty: the layout's name."""
 
 

@@ -42,6 +42,7 @@ class Governor:
         self.torque = 0.0
         """What the last step returned, N m."""
         self._fade = 0.0
+        self._from_zero = False
         self._now: float | None = None
         self.configure(parameters)
 
@@ -75,8 +76,9 @@ class Governor:
         self._fade = 0.0
 
     def restart(self) -> None:
-        """Fade in from zero again: a source or a sink came back."""
+        """Begin at zero and fade in again: a source or a sink came back."""
         self._fade = 0.0
+        self._from_zero = True
         self._cycle.reset()
 
     def reset(self) -> None:
@@ -124,10 +126,11 @@ class Governor:
         elif self._calm:
             self._fade = 0.0
             torque, guards = 0.0, guards | _CALM | _CUT
-        elif self._fade == 0.0 and self.torque != 0.0:
-            torque, guards = 0.0, guards | _CUT  # faded out: not a moment longer, whatever the slew ceiling
+        elif (self._fade == 0.0 or self._from_zero) and self.torque != 0.0:
+            torque, guards = 0.0, guards | _CUT  # not a moment longer, whatever the slew ceiling
         else:
             torque, guards = self._limit_slew(torque, ceiling, elapsed, guards)
+        self._from_zero = False
         thermal.note(torque, min(1.0, elapsed))
         self.torque = torque
         self.guards = guards
