@@ -36,6 +36,9 @@ plugin = "shared_memory"
 layout = "saltmarsh"
 name = "{sim}"
 
+[service]
+priority = {priority}
+
 [wheel]
 peak_torque = "8 N m"
 rotation = "540 deg"
@@ -78,7 +81,9 @@ class _Stage:
         self._environment = {**os.environ, "DRAGLINK_HOME": str(self.home)}
         self._seconds = seconds
         self.settings = folder / "settings.toml"
-        self.settings.write_text(_SETTINGS.format(strength=strength, **self._names), encoding="utf-8")
+        priority = "false" if os.environ.get("DRAGLINK_DEMO_PRIORITY") == "no" else "true"  # for measurements
+        text = _SETTINGS.format(strength=strength, priority=priority, **self._names)
+        self.settings.write_text(text, encoding="utf-8")
         self.processes: dict[str, subprocess.Popen[Any]] = {}
 
     def start(self) -> None:

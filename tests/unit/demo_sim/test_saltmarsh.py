@@ -88,7 +88,7 @@ def test_it_drives_for_ten_minutes() -> None:
 
 
 def test_its_record_decodes_to_what_it_is_and_the_torque_model_agrees_with_its_own(tmp_path: Path) -> None:
-    """Two independent implementations of one steering gear: the daemon's model on the exported forces, and the
+    """Two independent implementations of one steering gear: the daemon's model on the exported forces, and
     sim's own torque; what differs is the record's rounding and the approximation of the load's moment."""
     path = tmp_path / "truth.bin"
     name = "draglink_saltmarsh_unit"
