@@ -41,9 +41,10 @@ def measure(name: str, wake: Callable[[], object], wait: Callable[[], object]) -
     cost.sort()
     late = [latency[int(share * (len(latency) - 1))] / 1e3 for share in (0.5, 0.99)]
     paid = [cost[int(share * (len(cost) - 1))] / 1e3 for share in (0.5, 0.99)]
-    print(
-        f"{name:12s} latency p50 {late[0]:6.1f} p99 {late[1]:6.1f} us   cost p50 {paid[0]:5.1f} p99 {paid[1]:5.1f} us"
+    shown = (
+        f"latency p50 {late[0]:6.1f} p99 {late[1]:6.1f} us   cost p50 {paid[0]:5.1f} p99 {paid[1]:5.1f} us"
     )
+    print(f"{name:12s} {shown}")
 
 
 def main() -> None:
