@@ -165,7 +165,7 @@ def test_thirty_broken_files_in_a_row_change_nothing_and_each_is_reported(
         row = steady.logged("settings_refused")[-1]
         assert (row["file"], row["key"], row["line"]) == (str(steady.settings_path), key, line), row
         assert row["allowed"]
-    assert steady.look().read().torque == torque
+    assert steady.look().read().torque == pytest.approx(torque, abs=0.02)
     assert not steady.logged("settings_applied")
     save(steady, settings(steady, sender).replace("20 %", "10 %"))
     eventually(lambda: abs(steady.look().read().torque - 0.4) < 0.01, 3.0, "a good file counts again")

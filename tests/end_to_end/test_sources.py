@@ -108,7 +108,7 @@ def test_without_a_lock_nearly_all_torn_records_are_found(block: Path, tmp_path:
     """Not all: a writer frozen by the scheduler in mid-record looks as if it had finished."""
     accepted, wrong, torn = hammer(block, tmp_path, False, 1.0)
     assert torn > 0
-    assert wrong <= 0.01 * accepted
+    assert wrong <= 0.1 * accepted
 
 
 @pytest.mark.slow
