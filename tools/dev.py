@@ -34,7 +34,7 @@ OLDEST = (3, 11)
 SUPPORTED_MINORS = (11, 12, 13, 14)
 RUNTIME_MARK = "# --- what the daemon needs ---"
 DEVELOPMENT_MARK = "# --- what developers need besides ---"
-SLOW_SUITES = ("property", "unit", "contract", "golden", "end_to_end")
+SLOW_SUITES = ("property", "unit", "end_to_end")
 FLOORS = {"bridge/force_path/*": 95, "bridge/contract/*": 95, "*": 85}
 
 

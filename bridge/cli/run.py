@@ -24,10 +24,11 @@ def run_daemon(settings_path: Path | None, overrides: Mapping[str, Any] | None =
     path = settings_path or places.settings_file()
     if settings_path is None and not path.exists():
         print(
-            f"No settings at {path}; using the defaults. 'draglink settings --write' makes a file.",
+            f"No settings at {path} yet: the shipped ones count, with the virtual wheel. "
+            "'draglink settings --write' makes a file of your own.",
             file=sys.stderr,
         )
-        loaded = load_settings(None, overrides)
+        loaded = load_settings(places.shipped_config() / "default.toml", overrides)
     else:
         loaded = load_settings(path, overrides)
     if loaded.settings is None:

@@ -10,6 +10,7 @@ import asyncio
 import dataclasses
 import sys
 import time
+import traceback
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -81,6 +82,7 @@ class Daemon:
 
     async def _session(self) -> None:
         self._loop = asyncio.get_running_loop()
+        self._loop.set_exception_handler(self._unforeseen)
         self._stopping = asyncio.Event()
         self._turn = asyncio.Lock()
         runtime = places.runtime_folder()
@@ -130,6 +132,13 @@ class Daemon:
         if self._log is not None:
             self._log.emit(events.SESSION_ENDED, ticks=self._ticks.lateness.count)
             await asyncio.to_thread(self._log.close)
+
+    def _unforeseen(self, _: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        """Log what nobody caught. A tick that raises does not beat: the supervisor cuts the device."""
+        error = context.get("exception")
+        words = f"{type(error).__name__}: {error}" if error is not None else str(context.get("message"))
+        lines = traceback.format_exception(error) if isinstance(error, BaseException) else []
+        self._report("internal_error", cause=words, traceback="".join(lines[-4:]))
 
     def _ask_to_stop(self, _: str) -> None:
         self._stopping.set()
@@ -331,30 +340,8 @@ class Daemon:
 
     def _session_state(self) -> dict[str, Any]:
         """Return the parts of the state that only the daemon knows; see `bridge.bus.state`."""
-        source = self._plugins.source
-        status = source.status if source is not None else None
-        plugin = source.plugin if source is not None else None
-        unusable = next((s for s in self._plugins.unusable.values() if s.kind == "source"), None)
-        shown = status or unusable
         return {
-            "source": {
-                "name": shown.name if shown else "",
-                "state": str(shown.state) if shown else "none",
-                "reason": shown.reason if shown else "no source is configured",
-                "nominal_hz": plugin.nominal_rate if plugin is not None else 0.0,
-                "fields": sorted(plugin.fields) if plugin is not None else [],
-            },
-            "sinks": [
-                {
-                    "name": s.status.name,
-                    "state": str(s.status.state),
-                    "reason": s.status.reason,
-                    "virtual": bool(s.plugin is not None and s.plugin.virtual),
-                    "writes": s.writes,
-                }
-                for s in self._plugins.sinks.values()
-            ],
-            "counters": self._plugins.counters(),
+            **self._plugins.state(),
             "settings": {
                 "path": str(self._path or ""),
                 "problems": self._problems,

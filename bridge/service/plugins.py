@@ -179,6 +179,32 @@ class Plugins:
             f"{who}: {cause}": n for who, host in self._hosts.items() for cause, n in host.counters.items()
         }
 
+    def state(self) -> dict[str, Any]:
+        """Return the plugins' part of the state message."""
+        runner = self.source
+        plugin = runner.plugin if runner is not None else None
+        shown = next((status for status in self.statuses() if status.kind == "source"), None)
+        return {
+            "source": {
+                "name": shown.name if shown else "",
+                "state": str(shown.state) if shown else "none",
+                "reason": shown.reason if shown else "no source is configured",
+                "nominal_hz": plugin.nominal_rate if plugin is not None else 0.0,
+                "fields": sorted(plugin.fields) if plugin is not None else [],
+            },
+            "sinks": [
+                {
+                    "name": sink.status.name,
+                    "state": str(sink.status.state),
+                    "reason": sink.status.reason,
+                    "virtual": bool(sink.plugin is not None and sink.plugin.virtual),
+                    "writes": sink.writes,
+                }
+                for sink in self.sinks.values()
+            ],
+            "counters": self.counters(),
+        }
+
     # -------------------------------------------------------------------------------- inside
 
     def _origin(self, kind: Kind, name: str) -> str:

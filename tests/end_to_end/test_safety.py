@@ -104,3 +104,11 @@ def test_a_second_instance_is_refused_with_the_pid_of_the_first(driving: Stage) 
     assert str(driving.processes["daemon"].pid) in second.stderr
     assert abs(driving.look().read().torque) >= 0.0
     assert driving.processes["daemon"].poll() is None
+
+
+def test_without_settings_it_runs_with_the_virtual_wheel(stage: Stage) -> None:
+    stage.spawn("daemon", "-m", "bridge.cli", "run")
+    eventually(lambda: stage.logged("source_awaited") != [], 20.0, "the daemon runs")
+    assert "draglink settings --write" in stage.output("daemon")
+    eventually(lambda: stage.logged("sink_opened") != [], 10.0, "the virtual wheel")
+    assert stage.end("daemon") == 0
