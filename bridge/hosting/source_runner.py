@@ -117,7 +117,7 @@ class SourceRunner:
         plugin: AnySource | None = None
         try:
             plugin = self._make()
-            await asyncio.to_thread(plugin.open)
+            await _in_thread(plugin.open)
         except PluginUnavailable as error:
             self._state.set(PluginState.WAITING, str(error))
             delay = WAIT_DELAY
@@ -187,9 +187,20 @@ class SourceRunner:
 
     async def _close(self, plugin: AnySource) -> None:
         try:
-            await asyncio.shield(asyncio.to_thread(plugin.close))
-        except KeyboardInterrupt:
+            await _in_thread(plugin.close)
+        except (KeyboardInterrupt, asyncio.CancelledError):
             raise
         except BaseException as error:  # isolation
-            if not isinstance(error, asyncio.CancelledError):
-                self._causes.note("close", error)
+            self._causes.note("close", error)
+
+
+async def _in_thread(call: Callable[[], None]) -> None:
+    """Run a blocking call in a thread; when cancelled, let the call end first, so that none overlaps."""
+    running = asyncio.ensure_future(asyncio.to_thread(call))
+    try:
+        await asyncio.shield(running)
+    except asyncio.CancelledError:
+        await asyncio.wait({running})
+        if not running.cancelled():
+            running.exception()  # seen, so that nobody warns of it
+        raise

@@ -106,6 +106,30 @@ async def test_a_troubled_source_is_isolated_and_comes_back(wrong: str) -> None:
     assert runner.poll(0.0) == ()
 
 
+class Sticky(Source[PluginSettings]):
+    """Opens and closes slowly, and fails at once."""
+
+    def open(self) -> None:
+        time.sleep(0.02)
+
+    def read(self) -> Frame | None:
+        raise OSError("no")
+
+    def close(self) -> None:
+        time.sleep(0.02)
+
+
+@pytest.mark.parametrize("after", [0.0, 0.01, 0.03, 0.05, 0.07])
+async def test_a_source_can_be_stopped_at_any_moment_of_its_life(after: float) -> None:
+    runner = source_runner(Sticky, Told())
+    runner.start()
+    end = time.monotonic() + after
+    while time.monotonic() < end:
+        runner.poll(0.0)
+        await asyncio.sleep(0.001)
+    await asyncio.wait_for(runner.stop(), 3.0)
+
+
 class Stream(StreamingSource[PluginSettings]):
     """Three frames, then the end."""
 
