@@ -309,11 +309,12 @@ class Daemon:
         wheel = self._settings.wheel
         return WheelFacts(wheel.peak_torque, wheel.rotation)
 
-    def _on_running(self, kind: str) -> None:
-        """A plugin began to run, for the first time or again: fade in from zero."""
+    def _on_running(self, kind: str, drives: bool) -> None:
+        """A plugin began to run, for the first time or again: if the torque depends on it, begin at zero."""
         now = time.monotonic()
-        self._path_of_force.restart(now, kind)
-        self._plugins.note("restart", now, {"reason": kind})
+        if drives:
+            self._path_of_force.restart(now, kind)
+            self._plugins.note("restart", now, {"reason": kind})
         self._supervisor.order(self._plugins.cut_orders())
         if kind == "sink":  # a recorder that opened just now has to know what the force path runs on
             self._plugins.note("parameters", now, dataclasses.asdict(self._path_of_force.parameters))

@@ -33,7 +33,7 @@ class Plugins:
         ticks: TickLoop,
         wheel: Callable[[], WheelFacts],
         report: Report,
-        running: Callable[[str], None],
+        running: Callable[[str, bool], None],
         near: Path | None,
     ) -> None:
         """Prepare.
@@ -42,7 +42,8 @@ class Plugins:
             ticks: gets the ports.
             wheel: the user's wheel, as the settings now say.
             report: thread-safe; see `Report`.
-            running: called in the loop's thread with "source" or "sink" whenever one begins to run.
+            running: called in the loop's thread whenever one begins to run: "source" or "sink", and
+                whether the torque depends on it (a recorder's beginning does not touch it).
             near: folder of the settings file.
         """
         self._ticks = ticks
@@ -242,7 +243,10 @@ class Plugins:
                 facts["reason"] = status.reason
             self._report(f"{status.kind}_{event}", **facts)
         if status.state is PluginState.RUNNING:
-            self._running(status.kind)
+            sink = self.sinks.get(status.name) if status.kind == "sink" else None
+            plugin = sink.plugin if sink is not None else None
+            drives = sink is None or plugin is None or not (sink.observes or _harmless(plugin))
+            self._running(status.kind, drives)
 
 
 def _harmless(plugin: Any) -> bool:

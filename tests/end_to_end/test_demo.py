@@ -82,7 +82,16 @@ def test_a_short_demo_its_recording_and_a_replay_of_it(tmp_path: Path, stage: St
     assert stage.processes["daemon"].wait(10) == 0
 
 
-def test_keep_writes_the_last_minute(driving: Stage) -> None:
+def cuts(stage: Stage) -> int:
+    """How many ticks were cut to zero so far."""
+    state = json.loads(stage.draglink("live", "--once", "--json").stdout)
+    return int(state["force"]["guards"].get("cut", 0))
+
+
+def test_a_recorder_added_while_driving_leaves_the_torque_alone_and_keeps_the_last_minute(
+    driving: Stage,
+) -> None:
+    before = cuts(driving)
     text = driving.settings_path.read_text(encoding="utf-8")
     fresh = driving.folder / "new.toml"
     fresh.write_text(text + "[sinks.recorder]\n", encoding="utf-8")
@@ -90,7 +99,8 @@ def test_keep_writes_the_last_minute(driving: Stage) -> None:
     eventually(
         lambda: any(row["plugin"] == "recorder" for row in driving.logged("sink_opened")), 10.0, "a recorder"
     )
-    time.sleep(1.0)
+    time.sleep(0.5)
+    assert cuts(driving) == before
     kept = driving.draglink("keep", "--json")
     assert kept.returncode == 0, kept.stderr
     path = Path(json.loads(kept.stdout)["path"])
