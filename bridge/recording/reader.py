@@ -20,7 +20,21 @@ from zstandard import ZstdError
 from bridge.contract import Frame
 from bridge.recording.layout import COLUMNS, FORMAT, frame_from_map, from_columns
 
-_BROKEN = (McapError, CRCValidationError, ZstdError, struct.error, ValueError, KeyError, TypeError, EOFError)
+_LARGEST_RECORD = 64_000_000
+"""Bytes; a damaged length must not fill the memory."""
+_BROKEN = (
+    McapError,
+    CRCValidationError,
+    ZstdError,
+    struct.error,
+    ValueError,
+    KeyError,
+    TypeError,
+    EOFError,
+    MemoryError,
+    OverflowError,
+)
+"""What the libraries raise for bytes that are not what they should be."""
 
 
 class RecordedFrame(NamedTuple):
@@ -116,7 +130,7 @@ def messages(path: Path, lost: list[str]) -> Iterator[tuple[str, bytes]]:
     channels: dict[int, str] = {}
     finished = False
     with path.open("rb") as stream:
-        reader = StreamReader(stream, emit_chunks=True, validate_crcs=True)
+        reader = StreamReader(stream, emit_chunks=True, validate_crcs=True, record_size_limit=_LARGEST_RECORD)
         records = iter(reader.records)
         number = 0
         while True:
