@@ -79,6 +79,6 @@ def find_config(kind: str, name: str, near: Path | None = None) -> Path:
             return path
     there = sorted({file.stem for place in places if place.is_dir() for file in place.glob("*.toml")})
     raise FileNotFoundError(
-        f"there is no '{name}' among {kind}; there are: {', '.join(there) or 'none'} "
+        f"there is no {name!r} among {kind}; there are: {', '.join(there) or 'none'} "
         f"(searched {', '.join(map(str, places))})"
     )
