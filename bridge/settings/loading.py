@@ -12,7 +12,15 @@ from pydantic import BaseModel, ValidationError
 from bridge.settings.describing import changes, json_safe, json_schema
 from bridge.settings.models import Car, Settings
 from bridge.settings.places import find_config
-from bridge.settings.toml_text import Problem, TomlText, nearest, parse_toml, problems_of, read_toml
+from bridge.settings.toml_text import (
+    Problem,
+    TomlText,
+    decode_toml,
+    nearest,
+    parse_toml,
+    problems_of,
+    read_toml,
+)
 
 __all__ = [
     "Loaded",
@@ -20,6 +28,7 @@ __all__ = [
     "json_safe",
     "json_schema",
     "known_keys",
+    "load_bytes",
     "load_settings",
     "missing_for_hardware",
     "parse_settings",
@@ -53,6 +62,14 @@ def load_settings(path: Path | None, overrides: Mapping[str, Any] | None = None)
     if source is None:
         return Loaded(None, problems, "", str(path))
     return _validate(source, overrides or {})
+
+
+def load_bytes(raw: bytes, path: Path, overrides: Mapping[str, Any]) -> Loaded:
+    """Load settings from the bytes of a file that was read already."""
+    source, problems = decode_toml(raw, str(path))
+    if source is None:
+        return Loaded(None, problems, "", str(path))
+    return _validate(source, overrides)
 
 
 def parse_settings(text: str, name: str, overrides: Mapping[str, Any] | None = None) -> Loaded:

@@ -68,6 +68,11 @@ def read_toml(path: Path) -> tuple[TomlText | None, list[Problem]]:
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         found, allowed = _unreadable(error)
         return None, [Problem(name, 0, "", found, allowed)]
+    return decode_toml(raw, name)
+
+
+def decode_toml(raw: bytes, name: str) -> tuple[TomlText | None, list[Problem]]:
+    """Parse a file's bytes; `name` stands for the file in problems."""
     if len(raw) > LARGEST_FILE:
         return None, [Problem(name, 0, "", "more than 1 MB", "is this the right file?")]
     try:
