@@ -37,10 +37,11 @@ from bridge.service.ticker import Ticker
 from bridge.service.ticking import TickLoop
 from bridge.service.watching import Watching
 from bridge.settings import places
-from bridge.settings.loading import Loaded, changes, json_safe
+from bridge.settings.describing import changes, json_safe, told
+from bridge.settings.loading import Loaded
 from bridge.settings.models import Settings
 from bridge.settings.toml_text import Problem
-from bridge.settings.watch import SettingsWatch
+from bridge.settings.watch import POLLING, SettingsWatch
 
 
 class CannotStart(Exception):
@@ -238,7 +239,8 @@ class Daemon:
         def trouble(reason: str) -> None:
             self._report("settings_unwatched", reason=reason)
 
-        self._watch = SettingsWatch(self._path, self._overrides, changed, trouble)
+        polling = POLLING[self._settings.service.watch]
+        self._watch = SettingsWatch(self._path, self._overrides, changed, trouble, polling)
         await asyncio.to_thread(self._watch.start)
 
     def _on_settings(self, loaded: Loaded) -> None:
@@ -249,8 +251,7 @@ class Daemon:
         different = changes(self._settings, loaded.settings)
         self._loaded, self._settings, self._problems = loaded, loaded.settings, []
         self._version += 1
-        shown = {key: f"{old} -> {new}" for key, (old, new) in different.items()}
-        self._report("settings_applied", version=self._version, changed=shown)
+        self._report("settings_applied", version=self._version, changed=told(different))
         self._plugins.note("settings", time.monotonic(), {"file": loaded.file, "text": loaded.text})
         self._background = asyncio.create_task(self._apply(wanted(loaded.settings)))
 

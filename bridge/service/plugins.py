@@ -20,7 +20,7 @@ from bridge.hosting.isolation import Report
 from bridge.hosting.sink_runner import SinkRunner
 from bridge.hosting.source_runner import SourceRunner
 from bridge.service.ticking import TickLoop
-from bridge.settings.loading import Loaded, plugin_problems
+from bridge.settings.loading import Loaded, missing_for_hardware, plugin_problems
 from bridge.settings.models import Settings
 from bridge.settings.toml_text import Problem
 
@@ -76,6 +76,8 @@ class Plugins:
             try:
                 cls = self.index.load(kind, name)
                 make_settings(cls, dict(table))
+                if kind == "sink" and not getattr(cls, "virtual", False):
+                    found += missing_for_hardware(loaded, name)
             except ValidationError as error:
                 model = getattr(cls, "Settings")  # noqa: B009 - the loader has checked that it is there
                 found += plugin_problems(error, loaded.file, loaded.text, place, model)

@@ -9,9 +9,32 @@ from typing import Any, NamedTuple
 
 from pydantic import BaseModel, ValidationError
 
+from bridge.settings.describing import changes, json_safe, json_schema
 from bridge.settings.models import Car, Settings
 from bridge.settings.places import find_config
-from bridge.settings.toml_text import Problem, TomlText, nearest, parse_toml, problems_of, read_toml
+from bridge.settings.toml_text import (
+    Problem,
+    TomlText,
+    decode_toml,
+    nearest,
+    parse_toml,
+    problems_of,
+    read_toml,
+)
+
+__all__ = [
+    "Loaded",
+    "changes",
+    "json_safe",
+    "json_schema",
+    "known_keys",
+    "load_bytes",
+    "load_settings",
+    "missing_for_hardware",
+    "parse_settings",
+    "plugin_problems",
+    "unknown_key_hint",
+]
 
 
 class Loaded(NamedTuple):
@@ -39,6 +62,14 @@ def load_settings(path: Path | None, overrides: Mapping[str, Any] | None = None)
     if source is None:
         return Loaded(None, problems, "", str(path))
     return _validate(source, overrides or {})
+
+
+def load_bytes(raw: bytes, path: Path, overrides: Mapping[str, Any]) -> Loaded:
+    """Load settings from the bytes of a file that was read already."""
+    source, problems = decode_toml(raw, str(path))
+    if source is None:
+        return Loaded(None, problems, "", str(path))
+    return _validate(source, overrides)
 
 
 def parse_settings(text: str, name: str, overrides: Mapping[str, Any] | None = None) -> Loaded:
@@ -85,8 +116,9 @@ def _with_profile(source: TomlText, car: dict[str, Any]) -> tuple[dict[str, Any]
     line = source.line_of(("car", "profile"))
     try:
         path = find_config("cars", name, Path(source.file).parent)
-    except FileNotFoundError as error:
-        return car, [Problem(source.file, line, "car.profile", repr(name), str(error))]
+    except (OSError, ValueError) as error:  # not there, or a name that no file can have
+        shown = repr(name[:80])
+        return car, [Problem(source.file, line, "car.profile", shown, _why(error))]
     profile, problems = read_toml(path)
     if profile is None:
         return car, problems
@@ -95,6 +127,12 @@ def _with_profile(source: TomlText, car: dict[str, Any]) -> tuple[dict[str, Any]
     except ValidationError as error:
         return car, problems_of(error, profile, {"": known_keys()["car"]})
     return {**profile.data, **car}, []
+
+
+def _why(error: OSError | ValueError) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return f"not the name of a file: {error.strerror}"
+    return str(error)
 
 
 @cache
@@ -111,6 +149,21 @@ def _walk(model: type[BaseModel], prefix: str) -> Iterable[tuple[str, tuple[str,
             yield from _walk(inner, f"{prefix}.{name}" if prefix else name)
 
 
+def missing_for_hardware(loaded: Loaded, sink: str) -> list[Problem]:
+    """Return what has to be written before a sink that moves a real wheel may run.
+
+    A guessed peak is a wrong torque: with 8 N m assumed, a device of 24 N m exerts three times what the
+    governor allows.
+    """
+    settings = loaded.settings
+    if settings is None or "peak_torque" in settings.wheel.model_fields_set:
+        return []
+    line = TomlText(loaded.file, loaded.text, {}).line_of(("sinks", sink))
+    allowed = f"[sinks.{sink}] drives a real wheel: write its torque at full level, from its data sheet"
+    example = '[wheel] peak_torque = "8 N m"'
+    return [Problem(loaded.file, line, "wheel.peak_torque", "missing", allowed, f"for example {example}")]
+
+
 def plugin_problems(
     error: ValidationError, source_file: str, text: str, table: tuple[str, ...], model: type[BaseModel]
 ) -> list[Problem]:
@@ -122,35 +175,8 @@ def plugin_problems(
     return problems_of(error, source, {".".join(table): tuple(model.model_fields)}, table)
 
 
-def changes(old: Settings, new: Settings) -> dict[str, tuple[Any, Any]]:
-    """Return what differs: dotted key -> (old, new)."""
-    return dict(_differences(old.model_dump(), new.model_dump(), ""))
-
-
-def _differences(old: Any, new: Any, prefix: str) -> Iterable[tuple[str, tuple[Any, Any]]]:
-    if isinstance(old, dict) and isinstance(new, dict):
-        for key in [*old, *(key for key in new if key not in old)]:
-            yield from _differences(old.get(key), new.get(key), f"{prefix}.{key}" if prefix else str(key))
-    elif old != new:
-        yield prefix, (old, new)
-
-
 def unknown_key_hint(name: str) -> str:
     """Return a hint for a dotted key that does not exist, for the command line."""
     known = [f"{table}.{key}" if table else key for table, keys in known_keys().items() for key in keys]
     close = nearest(name, known)
     return f"there is no setting '{name}'" + (f"; {close}" if close else "")
-
-
-def json_schema() -> dict[str, Any]:
-    """Return the JSON Schema of the settings file, for editors."""
-    schema = Settings.model_json_schema()
-    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-    schema["title"] = "draglink settings"
-    return schema
-
-
-def json_safe(settings: Settings) -> dict[str, Any]:
-    """Return the effective settings as plain data, SI."""
-    plain: dict[str, Any] = settings.model_dump(mode="json")
-    return plain

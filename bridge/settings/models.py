@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictInt, field_validator, model_validator
 
 from bridge.contract.quantities import (
     Angle,
@@ -28,8 +28,11 @@ from bridge.contract.quantities import (
     Torque,
     TorqueRate,
 )
+from bridge.settings.ranges import Within
 
 DEG = 3.141592653589793 / 180.0
+MOST_POINTS = 64
+"""A measured curve of more points is noise, and every tick walks over it."""
 
 
 class Section(BaseModel):
@@ -41,16 +44,18 @@ class Section(BaseModel):
 class Service(Section):
     """How the daemon itself runs."""
 
-    tick_rate: Annotated[Frequency, Field(ge=50.0, le=1000.0)] = 1000.0
+    tick_rate: Annotated[Frequency, Within("50 Hz", "1000 Hz")] = 1000.0
     """Torque updates a second (50 Hz to 1000 Hz)."""
-    wake_ahead: Annotated[Duration, Field(ge=0.0, le=250e-6)] = 60e-6
+    wake_ahead: Annotated[Duration, Within("0 us", "250 us")] = 60e-6
     """How long before a deadline to wake; the rest is waited out on the clock. 0 saves 6 % of a core."""
-    priority: bool = True
+    priority: StrictBool = True
     """Ask the system for real-time or better priority of the tick, where you may; without the right: no."""
-    state_rate: Annotated[Frequency, Field(ge=1.0, le=60.0)] = 30.0
+    state_rate: Annotated[Frequency, Within("1 Hz", "60 Hz")] = 30.0
     """State messages a second on the bus."""
     user_plugins: str = ""
     """Folder of your own plugins (with 'sources' and 'sinks' in it). Their code runs with your rights."""
+    watch: Literal["auto", "notices", "polling"] = "auto"
+    """How a save is noticed; "polling" for a network share that "auto" does not take for one."""
 
 
 class Source(BaseModel):
@@ -68,15 +73,15 @@ class Source(BaseModel):
 class Wheel(Section):
     """The wheel in your hands."""
 
-    peak_torque: Annotated[Torque, Field(gt=0.0, le=100.0)] = 8.0
+    peak_torque: Annotated[Torque, Within("0.1 N m", "100 N m")] = 8.0
     """Torque of the device at full level; its data sheet says it."""
-    rotation: Annotated[Angle, Field(ge=90 * DEG, le=3600 * DEG)] = 540 * DEG
+    rotation: Annotated[Angle, Within("90 deg", "3600 deg")] = 540 * DEG
     """Lock to lock."""
     polarity: Literal["normal", "reversed"] = "normal"
     """'reversed' where the wheel pulls the wrong way."""
-    minimum_torque: Annotated[Torque, Field(ge=0.0, le=5.0)] = 0.0
+    minimum_torque: Annotated[Torque, Within("0 N m", "5 N m")] = 0.0
     """Smallest torque that moves the wheel; 0 = no compensation."""
-    update_rate: Annotated[Frequency, Field(ge=10.0, le=1000.0)] = 1000.0
+    update_rate: Annotated[Frequency, Within("10 Hz", "1000 Hz")] = 1000.0
     """The most updates a second that the device takes."""
     linearisation: tuple[tuple[Share, Share], ...] = ()
     """Measured points [exerted share, level share], rising, up to [1, 1]; empty = linear."""
@@ -86,6 +91,8 @@ class Wheel(Section):
     def _rising(cls, points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
         if not points:
             return points
+        if len(points) > MOST_POINTS:
+            raise ValueError(f"at most {MOST_POINTS} points")
         whole = points if points[0] == (0.0, 0.0) else ((0.0, 0.0), *points)
         pairs = list(itertools.pairwise(whole))
         if whole[-1] != (1.0, 1.0) or not all(b[0] > a[0] and b[1] > a[1] for a, b in pairs):
@@ -98,37 +105,37 @@ class Car(Section):
 
     profile: str = "touring"
     """A file of config/cars (its stem), yours or ours."""
-    mass: Annotated[Mass, Field(ge=100.0, le=60e3)] = 1250.0
+    mass: Annotated[Mass, Within("100 kg", "60 t")] = 1250.0
     """Mass with driver and fuel."""
-    front_axle: Annotated[Length, Field(ge=0.2, le=10.0)] = 1.25
+    front_axle: Annotated[Length, Within("0.2 m", "10 m")] = 1.25
     """Centre of gravity to front axle."""
-    rear_axle: Annotated[Length, Field(ge=0.2, le=10.0)] = 1.40
+    rear_axle: Annotated[Length, Within("0.2 m", "10 m")] = 1.40
     """Centre of gravity to rear axle."""
-    yaw_inertia: Annotated[Inertia, Field(ge=50.0, le=1e6)] = 1700.0
+    yaw_inertia: Annotated[Inertia, Within("50 kg m2", "1e6 kg m2")] = 1700.0
     """About the vertical axis."""
-    front_stiffness: Annotated[CorneringStiffness, Field(ge=5e3, le=5e6)] = 110e3
+    front_stiffness: Annotated[CorneringStiffness, Within("5 kN/rad", "5000 kN/rad")] = 110e3
     """Cornering stiffness of the front axle, both tyres."""
-    rear_stiffness: Annotated[CorneringStiffness, Field(ge=5e3, le=5e6)] = 125e3
+    rear_stiffness: Annotated[CorneringStiffness, Within("5 kN/rad", "5000 kN/rad")] = 125e3
     """Cornering stiffness of the rear axle, both tyres."""
-    friction: Annotated[Share, Field(ge=0.05, le=5.0)] = 1.1
+    friction: Annotated[Share, Within("0.05", "5")] = 1.1
     """Tyre-road friction coefficient."""
-    contact_half_length: Annotated[Length, Field(ge=0.01, le=0.5)] = 0.06
+    contact_half_length: Annotated[Length, Within("10 mm", "500 mm")] = 0.06
     """Half the length of the contact patch."""
-    caster: Annotated[Angle, Field(ge=-10 * DEG, le=30 * DEG)] = 5 * DEG
+    caster: Annotated[Angle, Within("-10 deg", "30 deg")] = 5 * DEG
     """Caster angle."""
-    kingpin_inclination: Annotated[Angle, Field(ge=-5 * DEG, le=30 * DEG)] = 12 * DEG
+    kingpin_inclination: Annotated[Angle, Within("-5 deg", "30 deg")] = 12 * DEG
     """Kingpin inclination."""
-    scrub_radius: Annotated[Length, Field(ge=-0.2, le=0.2)] = 0.02
+    scrub_radius: Annotated[Length, Within("-200 mm", "200 mm")] = 0.02
     """Lateral offset of the contact centre from the kingpin at the ground, positive outside."""
-    tyre_radius: Annotated[Length, Field(ge=0.1, le=1.5)] = 0.30
+    tyre_radius: Annotated[Length, Within("0.1 m", "1.5 m")] = 0.30
     """Loaded radius."""
-    road_wheel_lock: Annotated[Angle, Field(ge=3 * DEG, le=70 * DEG)] = 24 * DEG
+    road_wheel_lock: Annotated[Angle, Within("3 deg", "70 deg")] = 24 * DEG
     """Road-wheel angle at the sim's lock, one side."""
-    steering_ratio: Annotated[SteeringRatio, Field(ge=0.0, le=60.0)] = 0.0
+    steering_ratio: Annotated[SteeringRatio, Within("0", "60")] = 0.0
     """Rim angle over road-wheel angle; 0 = half the wheel's rotation over road_wheel_lock."""
-    steering_arm: Annotated[Length, Field(ge=0.02, le=0.5)] = 0.13
+    steering_arm: Annotated[Length, Within("0.02 m", "0.5 m")] = 0.13
     """Rack travel for each radian of the road wheel; used with a sim's rack force only."""
-    steering_assist: Annotated[Share, Field(ge=0.0, le=0.95)] = 0.0
+    steering_assist: Annotated[Share, Within("0 %", "95 %")] = 0.0
     """Share of the steering torque that power steering carries."""
 
 
@@ -139,7 +146,7 @@ class Upsampling(Section):
     """'blend': straight lines, one frame late. 'hold': the last frame's torque, in steps."""
 
 
-Level = Annotated[Share, Field(ge=0.0, le=3.0)]
+Level = Annotated[Share, Within("0", "3")]
 
 
 class Feel(Section):
@@ -151,57 +158,57 @@ class Feel(Section):
     """Shake of grass, gravel, sand, dirt."""
     road: Level = 0.3
     """Shake of the road's own roughness."""
-    kerb_pitch: Annotated[Length, Field(ge=0.05, le=5.0)] = 0.5
+    kerb_pitch: Annotated[Length, Within("0.05 m", "5 m")] = 0.5
     """Distance between kerb teeth."""
     longitudinal_pull: Level = 1.0
     """Pull of unequal longitudinal forces, where the torque model lacks it."""
-    standstill_friction: Annotated[Torque, Field(ge=0.0, le=5.0)] = 0.3
+    standstill_friction: Annotated[Torque, Within("0 N m", "5 N m")] = 0.3
     """Dry friction of standing tyres, fades with speed."""
-    standstill_damping: Annotated[Damping, Field(ge=0.0, le=3.0)] = 0.3
+    standstill_damping: Annotated[Damping, Within("0 N m s/rad", "3 N m s/rad")] = 0.3
     """Damping of standing tyres, fades with speed."""
-    rolling_damping: Annotated[Damping, Field(ge=0.0, le=2.0)] = 0.05
+    rolling_damping: Annotated[Damping, Within("0 N m s/rad", "2 N m s/rad")] = 0.05
     """Damping at all speeds."""
-    fade_speed: Annotated[Speed, Field(ge=0.1, le=50.0)] = 3.0
+    fade_speed: Annotated[Speed, Within("0.1 m/s", "50 m/s")] = 3.0
     """Speed at which standstill friction and damping have halved."""
-    end_stop_stiffness: Annotated[Stiffness, Field(ge=0.0, le=100.0)] = 15.0
+    end_stop_stiffness: Annotated[Stiffness, Within("0 N m/rad", "100 N m/rad")] = 15.0
     """Spring beyond the rotation."""
-    end_stop_damping: Annotated[Damping, Field(ge=0.0, le=3.0)] = 0.4
+    end_stop_damping: Annotated[Damping, Within("0 N m s/rad", "3 N m s/rad")] = 0.4
     """Damper beyond the rotation."""
-    seed: Annotated[int, Field(ge=0, le=2**63 - 1)] = 1
+    seed: Annotated[StrictInt, Field(ge=0, le=2**63 - 1)] = 1
     """Seed of the textures: the same seed shakes the same."""
 
 
 class Shaping(Section):
     """From the torque at the sim's rim to the torque at yours."""
 
-    strength: Annotated[Share, Field(ge=0.0, le=1.0)] = 0.2
+    strength: Annotated[Share, Within("0 %", "100 %")] = 0.2
     """Share of the device's peak that reference_torque produces. Start low."""
-    reference_torque: Annotated[Torque, Field(gt=0.1, le=200.0)] = 10.0
+    reference_torque: Annotated[Torque, Within("0.1 N m", "200 N m")] = 10.0
     """Torque at the sim's rim that counts as full."""
-    centre_softness: Annotated[Share, Field(ge=0.0, le=1.0)] = 0.0
+    centre_softness: Annotated[Share, Within("0 %", "100 %")] = 0.0
     """How far the slope around zero torque is lowered."""
-    centre_width: Annotated[Share, Field(ge=0.0, le=1.0)] = 0.1
+    centre_width: Annotated[Share, Within("0 %", "100 %")] = 0.1
     """Share of the ceiling over which centre_softness acts."""
-    saturation_knee: Annotated[Share, Field(ge=0.1, le=1.0)] = 0.7
+    saturation_knee: Annotated[Share, Within("10 %", "100 %")] = 0.7
     """Share of the ceiling from which the torque bends; 1 = clips hard."""
 
 
 class Governor(Section):
     """Limits that nothing switches off; these only move them."""
 
-    ceiling: Annotated[Torque, Field(gt=0.0, le=100.0)] | None = None
+    ceiling: Annotated[Torque, Within("0.01 N m", "100 N m")] | None = None
     """Most torque ever; unset = the lower of 2 N m and 25 % of the peak."""
-    slew: Annotated[TorqueRate, Field(ge=10.0, le=5000.0)] = 200.0
+    slew: Annotated[TorqueRate, Within("10 N m/s", "5000 N m/s")] = 200.0
     """Fastest change of torque."""
-    fade_in: Annotated[Duration, Field(ge=0.1, le=60.0)] = 1.5
+    fade_in: Annotated[Duration, Within("0.1 s", "60 s")] = 1.5
     """From zero to full after a start, a pause, a reconnection."""
-    fade_out: Annotated[Duration, Field(ge=0.01, le=0.17)] = 0.07
+    fade_out: Annotated[Duration, Within("10 ms", "170 ms")] = 0.07
     """From full to zero when frames stall; zero at the latest 0.2 s after the last good frame."""
-    stall_time: Annotated[Duration, Field(ge=0.02, le=0.15)] = 0.11
+    stall_time: Annotated[Duration, Within("20 ms", "150 ms")] = 0.11
     """Without a good frame for this long the fade out begins."""
-    continuous_torque: Annotated[Torque, Field(gt=0.0, le=100.0)] | None = None
+    continuous_torque: Annotated[Torque, Within("0.01 N m", "100 N m")] | None = None
     """What the device bears for ever; unset = half its peak."""
-    thermal_time: Annotated[Duration, Field(ge=1.0, le=1e4)] = 120.0
+    thermal_time: Annotated[Duration, Within("1 s", "10000 s")] = 120.0
     """Time constant of its heating."""
 
     @model_validator(mode="after")
@@ -216,26 +223,26 @@ class Log(Section):
 
     level: Literal["debug", "info", "warning", "error"] = "info"
     """Least level that is written."""
-    console: bool = True
+    console: StrictBool = True
     """Whether readable lines go to the terminal."""
-    file_size: Annotated[Size, Field(ge=10e3, le=1e9)] = 2e6
+    file_size: Annotated[Size, Within("10 kB", "1 GB")] = 2e6
     """Size at which the file is rotated."""
-    files: Annotated[int, Field(ge=1, le=100)] = 5
+    files: Annotated[StrictInt, Field(ge=1, le=100)] = 5
     """How many old files are kept."""
-    repeat_window: Annotated[Duration, Field(ge=0.1, le=3600.0)] = 10.0
+    repeat_window: Annotated[Duration, Within("0.1 s", "1 h")] = 10.0
     """Within this time an event that repeats is counted, not written again."""
 
 
 class Bus(Section):
     """State out, requests in, over ZeroMQ on loopback."""
 
-    enabled: bool = True
+    enabled: StrictBool = True
     """Whether there is a bus; 'draglink live' and 'calm' need it."""
     host: str = "127.0.0.1"
     """A loopback address; any other is refused."""
-    state_port: Annotated[int, Field(ge=0, le=65535)] = 47810
+    state_port: Annotated[StrictInt, Field(ge=0, le=65535)] = 47810
     """Port of the state messages; 0 = any free one."""
-    request_port: Annotated[int, Field(ge=0, le=65535)] = 47811
+    request_port: Annotated[StrictInt, Field(ge=0, le=65535)] = 47811
     """Port of the requests; 0 = any free one."""
 
     @field_validator("host")

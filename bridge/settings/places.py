@@ -3,11 +3,41 @@
 from __future__ import annotations
 
 import os
+import re
+import sys
 from pathlib import Path
 
 import platformdirs
 
 _NAME = "draglink"
+_ESCAPED = re.compile(r"\\([0-7]{3})")
+"""The table of mounts writes a space as ``\\040`` (proc_pid_mounts(5), fstab(5))."""
+_NETWORK = frozenset(
+    [
+        "nfs",
+        "nfs4",
+        "cifs",
+        "smb3",
+        "smbfs",
+        "9p",
+        "davfs",
+        "afs",
+        "ceph",
+        "vboxsf",
+        "vmhgfs",
+        "fuse.sshfs",
+        "fuse.gvfsd-fuse",
+        "fuse.rclone",
+        "fuse.vmhgfs-fuse",
+        "fuse.davfs2",
+        "fuse.glusterfs",
+        "fuse.s3fs",
+        "virtiofs",
+        "prl_fs",
+        "drvfs",
+    ]
+)
+"""File systems of Linux whose changes made elsewhere send no notice here."""
 
 
 def _home() -> Path | None:
@@ -79,6 +109,39 @@ def find_config(kind: str, name: str, near: Path | None = None) -> Path:
             return path
     there = sorted({file.stem for place in places if place.is_dir() for file in place.glob("*.toml")})
     raise FileNotFoundError(
-        f"there is no '{name}' among {kind}; there are: {', '.join(there) or 'none'} "
+        f"there is no {name!r} among {kind}; there are: {', '.join(there) or 'none'} "
         f"(searched {', '.join(map(str, places))})"
     )
+
+
+def on_network(path: Path, mounts: Path = Path("/proc/mounts")) -> bool:
+    """Return whether an absolute path lies on a file system that sends no notices.
+
+    Linux: by the table of mounts. Windows: by the kind of drive. Elsewhere: no.
+    """
+    if sys.platform == "win32":
+        import ctypes  # noqa: PLC0415 - only there
+
+        remote = 4
+        drive = f"{path.drive}\\"
+        return str(path).startswith("\\\\") or ctypes.windll.kernel32.GetDriveTypeW(drive) == remote
+    else:  # noqa: RET505 - mypy follows platform checks only through else
+        return _mounted_as(path, mounts) in _NETWORK
+
+
+def _mounted_as(path: Path, mounts: Path) -> str:
+    """Return the kind of file system that a path lies on, by a table of mounts; nothing where unknown."""
+    try:
+        rows = mounts.read_text(encoding="utf-8", errors="replace").splitlines()
+    except OSError:
+        return ""
+    best, kind = "", ""
+    for row in rows:
+        columns = row.split(" ")
+        if len(columns) < 3:
+            continue
+        mount = _ESCAPED.sub(lambda code: chr(int(code.group(1), 8)), columns[1])
+        inside = str(path) == mount or str(path).startswith(mount.rstrip("/") + "/")
+        if inside and len(mount) >= len(best):
+            best, kind = mount, columns[2]
+    return kind
