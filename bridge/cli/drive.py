@@ -26,7 +26,7 @@ def demo(
     folder: Annotated[Path | None, typer.Option(help="Keep settings, log and recording here.")] = None,
     strength: Annotated[str, typer.Option(help="Share of the virtual wheel's peak.")] = "20 %",
 ) -> None:
-    """Drive the invented sim *Saltmarsh* with a virtual wheel: nothing moves, everything runs."""
+    """Drive the invented sim Saltmarsh with a virtual wheel: nothing moves, everything runs."""
     from bridge.cli.demo import run_demo  # noqa: PLC0415 - keeps --help quick
 
     raise typer.Exit(run_demo(seconds, summary, folder, strength))
@@ -43,13 +43,13 @@ def live(
 
 
 def calm() -> None:
-    """Zero torque at once, until *resume*."""
+    """Zero torque at once, until resume."""
     ask("calm")
     print("Calm: the torque is zero until 'draglink resume'.")
 
 
 def resume() -> None:
-    """End *calm*; the torque fades in."""
+    """End calm; the torque fades in."""
     ask("resume")
     print("The torque fades in. Hands at the rim, thumbs outside.")
 

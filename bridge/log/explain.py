@@ -56,8 +56,17 @@ class Session:
 
     def ranked(self) -> list[Finding]:
         """Return what went wrong, worst and most frequent first."""
-        found = [f for f in self.findings.values() if f.event.level != "info" or f.event.do]
+        found = [
+            f
+            for f in self.findings.values()
+            if (f.event.level != "info" or f.event.do) and not self._came(f.event.name, f.detail)
+        ]
         return sorted(found, key=lambda f: (_WEIGHT[f.event.level], -f.times, f.first))
+
+    def _came(self, name: str, detail: str) -> bool:
+        """What was waited for and came is nothing that went wrong."""
+        kind = name.removesuffix("_awaited")
+        return kind != name and any(f"plugin {who.partition(' ')[2]}" in detail for who in self.opened)
 
 
 @dataclass

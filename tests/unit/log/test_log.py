@@ -106,6 +106,18 @@ def test_a_page_tells_what_ran_what_went_wrong_and_what_to_do(tmp_path: Path) ->
     assert found[0]["likely_cause"]
 
 
+def test_what_was_waited_for_and_came_is_not_held_against_anybody(tmp_path: Path) -> None:
+    log = Log(tmp_path, console=False)
+    log.emit(service.SESSION_STARTED)
+    log.emit("source_awaited", plugin="udp", reason="not yet")
+    log.emit("sink_awaited", plugin="haptic", reason="not there")
+    log.emit("source_opened", plugin="udp")
+    log.close()
+    text = explain_file(tmp_path / "draglink.jsonl").text()
+    assert "source_awaited" not in text
+    assert "sink_awaited" in text
+
+
 def test_a_cut_and_damaged_log_is_still_a_page() -> None:
     good = b'{"time": 1.0, "event": "session_started", "version": "1"}\n'
     page = explain(
