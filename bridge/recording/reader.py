@@ -1,40 +1,30 @@
 """Reads recordings, whole or cut or damaged: every whole chunk is used, what is lost is said.
 
-This module does not know how recordings come about.
+This module does not know how recordings come about. To run one again see `bridge.recording.order`.
 """
 
 from __future__ import annotations
 
-import struct
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import msgpack
-from mcap.exceptions import McapError
-from mcap.records import Channel, Chunk, DataEnd, Footer, Header, Message
-from mcap.stream_reader import CRCValidationError, StreamReader, breakup_chunk
-from zstandard import ZstdError
-
 from bridge.contract import Frame
-from bridge.recording.layout import COLUMNS, FORMAT, frame_from_map, from_columns
-
-_LARGEST_RECORD = 64_000_000
-"""Bytes; a damaged length must not fill the memory."""
-_BROKEN = (
-    McapError,
-    CRCValidationError,
-    ZstdError,
-    struct.error,
-    ValueError,
-    KeyError,
-    TypeError,
-    EOFError,
-    MemoryError,
-    OverflowError,
+from bridge.recording.channels import CHANNELS
+from bridge.recording.chunks import NotMcap, pieces
+from bridge.recording.layout import (
+    FORMAT,
+    Column,
+    empty_columns,
+    frame_from_map,
+    from_columns,
+    unpacked,
 )
-"""What the libraries raise for bytes that are not what they should be."""
+
+_SENSELESS = (ValueError, KeyError, TypeError, IndexError, AttributeError, OverflowError, RecursionError)
+"""What a message that was not written by us may raise."""
 
 
 class RecordedFrame(NamedTuple):
@@ -46,6 +36,7 @@ class RecordedFrame(NamedTuple):
     """Monotonic s."""
     frame: Frame
     raw: bytes | None
+    """The bytes it was decoded from: another layout can decode them again."""
 
 
 @dataclass
@@ -54,13 +45,14 @@ class Recording:
 
     path: Path
     about: dict[str, Any] = field(default_factory=dict)
-    ticks: dict[str, list[Any]] = field(default_factory=lambda: {name: [] for name, _ in COLUMNS})
-    """Column name -> one number a tick."""
+    ticks: dict[str, Column] = field(default_factory=empty_columns)
+    """Column name -> one number a tick (`array.array`); see FORMAT.md."""
     frames: list[RecordedFrame] = field(default_factory=list)
     inputs: list[dict[str, Any]] = field(default_factory=list)
     settings: list[dict[str, Any]] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
-    dropped_blocks: int = 0
+    drops: list[dict[str, Any]] = field(default_factory=list)
+    """What the recorder had to leave out."""
     lost: list[str] = field(default_factory=list)
     """What could not be read, in words; empty for a whole file."""
 
@@ -70,100 +62,99 @@ class Recording:
         return not self.lost
 
     @property
+    def dropped_blocks(self) -> int:
+        """Blocks of ticks that the recorder had to leave out."""
+        return sum(int(row.get("blocks", 0)) for row in self.drops)
+
+    @property
     def duration(self) -> float:
         """From the first to the last tick, s."""
         now = self.ticks["now"]
         return float(now[-1] - now[0]) if now else 0.0
+
+    def gaps(self) -> list[tuple[int, int]]:
+        """Return (first, last) sequence of each run of ticks that is missing between two that are there."""
+        sequence = self.ticks["sequence"]
+        return [(before + 1, after - 1) for before, after in pairwise(sequence) if after > before + 1]
 
 
 class NotARecording(Exception):
     """The file is no recording of ours, or of a newer format; the message says which."""
 
 
-def read_recording(path: Path) -> Recording:
-    """Read a whole file.
+def read_recording(path: Path, channels: Collection[str] = CHANNELS) -> Recording:
+    """Read a file.
+
+    Args:
+        path: the file.
+        channels: which channels to decode; the others stay empty.
 
     Raises:
         NotARecording: not an MCAP file of draglink, or of a newer format.
-        OSError: it cannot be opened.
+        OSError: it cannot be read.
     """
     recording = Recording(path)
-    for topic, payload in messages(path, recording.lost):
+    ours = False
+    for topic, content in messages(path, recording.lost, {*channels, "about"}):
+        ours = True
         try:
-            content = msgpack.unpackb(payload, strict_map_key=False)
             _take(recording, topic, content)
-        except _BROKEN as error:
+        except _SENSELESS as error:
             recording.lost.append(f"a message on '{topic}' makes no sense ({type(error).__name__})")
-        except msgpack.exceptions.UnpackException:
-            recording.lost.append(f"a message on '{topic}' is not msgpack")
-    if not recording.about and not recording.lost:
-        raise NotARecording(f"{path} is an MCAP file, but not a draglink recording")
-    if recording.about.get("format", FORMAT) > FORMAT:
-        raise NotARecording(
-            f"{path} has format {recording.about['format']}; this version reads up to {FORMAT}"
-        )
+    if not ours:
+        raise NotARecording(f"{path} is an MCAP file, but not a draglink recording, or holds nothing yet")
     return recording
 
 
-def _take(recording: Recording, topic: str, content: dict[str, Any]) -> None:
-    if topic == "ticks":
-        for name, values in from_columns(content).items():
-            recording.ticks[name].extend(values)
-    elif topic == "frames":
-        for before, arrival, fields, raw, *_ in content["rows"]:
-            recording.frames.append(RecordedFrame(before, arrival, frame_from_map(fields), raw))
-    elif topic == "about":
-        recording.about = content
-    elif topic == "drops":
-        recording.dropped_blocks += int(content["blocks"])
-    elif topic in ("inputs", "settings", "events"):
-        getattr(recording, topic).append(content)
+def messages(path: Path, lost: list[str], channels: Collection[str] = CHANNELS) -> Iterator[tuple[str, Any]]:
+    """Yield (channel, content) of every whole message on these channels; constant memory.
 
-
-def messages(path: Path, lost: list[str]) -> Iterator[tuple[str, bytes]]:
-    """Yield (channel, payload) of every whole message; what is lost is added to `lost`, in words.
+    What is lost is added to `lost`, in words.
 
     Raises:
-        NotARecording: the file does not begin as MCAP does.
-        OSError: it cannot be opened.
+        NotARecording: the file does not begin as MCAP does, or is of a newer format.
+        OSError: it cannot be read.
     """
-    channels: dict[int, str] = {}
-    finished = False
-    with path.open("rb") as stream:
-        reader = StreamReader(stream, emit_chunks=True, validate_crcs=True, record_size_limit=_LARGEST_RECORD)
-        records = iter(reader.records)
-        number = 0
-        while True:
-            try:
-                record = next(records)
-            except StopIteration:
-                break
-            except _BROKEN as error:
-                if number == 0:
-                    raise NotARecording(f"{path} is not an MCAP file") from None
-                lost.append(f"the file is cut or damaged after record {number} ({type(error).__name__})")
-                return
-            number += 1
-            if isinstance(record, Channel):
-                channels[record.id] = record.topic
-            elif isinstance(record, Chunk):
-                yield from _chunk(record, channels, lost)
-            elif isinstance(record, (DataEnd, Footer)):
-                finished = True
-            elif isinstance(record, Header) and record.profile != "draglink":
-                raise NotARecording(f"{path} is an MCAP file, but not a draglink recording")
-    if not finished:
-        lost.append("the file was not finished; at most the last second is missing")
-
-
-def _chunk(chunk: Chunk, channels: dict[int, str], lost: list[str]) -> Iterator[tuple[str, bytes]]:
     try:
-        inside = breakup_chunk(chunk, validate_crc=True)
-    except _BROKEN as error:
-        lost.append(f"a chunk is damaged ({type(error).__name__}); about half a second is missing there")
-        return
-    for record in inside:
-        if isinstance(record, Channel):
-            channels[record.id] = record.topic
-        elif isinstance(record, Message):
-            yield channels.get(record.channel_id, ""), record.data
+        for piece in pieces(path, lost):
+            if piece.topic not in channels:
+                continue
+            try:
+                content = unpacked(piece.payload)
+            except ValueError as error:
+                lost.append(f"a message on '{piece.topic}' is {error}")
+                continue
+            if piece.topic == "about":
+                _check_format(path, content)
+            yield piece.topic, content
+    except NotMcap:
+        raise NotARecording(f"{path} is not an MCAP file") from None
+
+
+def _check_format(path: Path, about: Any) -> None:
+    found = about.get("format") if isinstance(about, dict) else None
+    if isinstance(found, int) and found > FORMAT:
+        raise NotARecording(f"{path} has format {found}; this version reads up to {FORMAT}")
+
+
+def _take(recording: Recording, topic: str, content: Any) -> None:
+    if topic == "ticks":
+        columns = from_columns(content)
+        for name, column in columns.items():
+            kept = recording.ticks[name]
+            if column.typecode == kept.typecode:
+                kept += column
+            else:
+                kept.extend(column)
+    elif topic == "frames":
+        rows = [
+            RecordedFrame(before, arrival, frame_from_map(fields), raw)
+            for before, arrival, fields, raw, *_ in content["rows"]
+        ]
+        recording.frames += rows
+    elif topic == "about":
+        recording.about.update(content)
+    else:
+        if not isinstance(content.get("time"), (int, float)) or not isinstance(content.get("before"), int):
+            raise ValueError("no time or place")
+        getattr(recording, topic).append(content)

@@ -55,7 +55,7 @@ def summarise(recording: Recording, published: Callable[[bytes], float] | None =
             "peak": round(max(map(abs, window)), 4) if window else 0.0,
         },
         "ceiling_nm": ceilings[-1][1] if ceilings else 0.0,
-        "ceiling_violations": _ceiling_violations(now, torque, ceilings),
+        "ceiling_violations": _ceiling_violations(ticks["sequence"], torque, ceilings),
         "slew_violations": _slew_violations(recording),
         "guards": _guards(recording),
     }
@@ -91,10 +91,10 @@ def _at(steps: Sequence[tuple[int, float]], sequence: int, otherwise: float) -> 
 
 
 def _ceiling_violations(
-    now: Sequence[float], torque: Sequence[float], ceilings: list[tuple[int, float]]
+    sequence: Sequence[int], torque: Sequence[float], ceilings: list[tuple[int, float]]
 ) -> int:
-    del now
-    return sum(abs(t) > _at(ceilings, i, float("inf")) for i, t in enumerate(torque))
+    pairs = zip(sequence, torque, strict=True)
+    return sum(abs(value) > _at(ceilings, number, float("inf")) for number, value in pairs)
 
 
 def _slew_violations(recording: Recording) -> int:

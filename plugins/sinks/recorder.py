@@ -1,13 +1,12 @@
 """Records everything that goes into the force path and comes out; see the project's recording format.
 
 The last minute is always kept in memory; `draglink keep` writes it to a file. In mode "full" everything is
-written from the start. The files are written by a process of its own.
+written from the start. The files are written, and old ones deleted, by a process of its own.
 """
 
 from __future__ import annotations
 
 import os
-import time
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -15,9 +14,12 @@ from pydantic import Field
 
 from bridge.contract import Duration, Host, Observer, PluginSettings, Size, Tick
 from bridge.recording.feed import Feed
+from bridge.recording.files import new_name
+from bridge.recording.process import Options
 from bridge.settings.places import recordings_folder
 
-_PATTERN = "draglink-*.mcap"
+_NAMES: set[str] = set()
+"""File names that this process has given out."""
 
 
 class RecorderSettings(PluginSettings):
@@ -30,7 +32,7 @@ class RecorderSettings(PluginSettings):
     keep_time: Annotated[Duration, Field(ge=5.0, le=600.0)] = 60.0
     """How much is kept in memory."""
     most_space: Annotated[Size, Field(ge=1e6, le=1e13)] = 2e9
-    """Oldest recordings are deleted beyond this size, when a new one starts."""
+    """Oldest recordings are deleted beyond this size, when a new one starts; one that reaches it ends."""
     longest_age: Annotated[Duration, Field(ge=3600.0)] = 30 * 86400.0
     """Recordings older than this are deleted, when a new one starts."""
 
@@ -45,7 +47,7 @@ class Recorder(Observer[RecorderSettings]):
         super().__init__(settings, host)
         self._feed: Feed | None = None
         self.path: Path | None = None
-        """The file being written, if any."""
+        """The file that was begun last, in mode "full"."""
 
     @property
     def folder(self) -> Path:
@@ -54,10 +56,14 @@ class Recorder(Observer[RecorderSettings]):
 
     def open(self) -> None:
         """Start the process and, in full mode, a file."""
-        self._feed = Feed(self.settings.keep_time, self._tell)
-        if self.settings.mode == "full":
-            self.path = self._new_path()
-            self._feed.open(self.path)
+        settings, wheel = self.settings, self.host.wheel
+        options = Options(settings.keep_time, settings.most_space, settings.longest_age)
+        facts = {"wheel": {"peak_torque": wheel.peak_torque, "rotation": wheel.rotation}}
+        feed = Feed(settings.keep_time, self._tell, options, facts, self._next_file)
+        path = self._next_file()
+        if path is not None:
+            feed.open(path)
+        self._feed = feed
 
     def observe(self, tick: Tick) -> None:
         """Take note of a tick."""
@@ -66,19 +72,24 @@ class Recorder(Observer[RecorderSettings]):
             feed.tick(tick)
 
     def note(self, kind: str, time: float, content: dict[str, object]) -> None:
-        """Take note of another input or an event."""
+        """Take note of another input or an event.
+
+        Beside the kinds of `Observer.note`: "settings" (file and text) and "about" (facts of the session).
+        """
         feed = self._feed
         if feed is None:
             return
         if kind == "event":
             feed.note("events", {**content, "wall": content.get("time"), "time": time})
         elif kind == "settings":
-            feed.note("settings", {"time": time, **content})
+            feed.note("settings", {**content, "time": time})
+        elif kind == "about":
+            feed.tell_about(content)
         else:
             feed.note("inputs", {"time": time, "kind": kind, "content": content})
 
     def keep(self) -> Path:
-        """Write the last minute to a new file; return its path at once.
+        """Write the last minute to a new file; return its path at once, before it is written.
 
         Raises:
             ValueError: the recorder does not run.
@@ -94,31 +105,18 @@ class Recorder(Observer[RecorderSettings]):
         feed, self._feed = self._feed, None
         if feed is not None:
             feed.close()
-            if feed.dropped:
-                self.host.notice("recording_dropped", blocks=feed.dropped)
+            if feed.lost:
+                self.host.notice("recording_dropped", blocks=feed.lost)
 
     def _tell(self, event: str, facts: dict[str, Any]) -> None:
         self.host.notice(event, **facts)
 
-    def _new_path(self) -> Path:
-        self._tidy()
-        stamp = time.strftime("%Y%m%d-%H%M%S")
-        path = self.folder / f"draglink-{stamp}-{os.getpid()}.mcap"
-        number = 1
-        while path.exists() or path == self.path:
-            number += 1
-            path = self.folder / f"draglink-{stamp}-{os.getpid()}-{number}.mcap"
-        return path
+    def _next_file(self) -> Path | None:
+        """Where everything is to be written, in full mode; also after the process had to start again."""
+        if self.settings.mode == "full":
+            self.path = self._new_path()
+            return self.path
+        return None
 
-    def _tidy(self) -> None:
-        """Delete our own files beyond age and space, oldest first; nothing else."""
-        try:
-            files = sorted((f.stat().st_mtime, f.stat().st_size, f) for f in self.folder.glob(_PATTERN))
-            total = sum(size for _, size, _ in files)
-            for modified, size, file in files:
-                if time.time() - modified <= self.settings.longest_age and total <= self.settings.most_space:
-                    break
-                file.unlink()
-                total -= size
-        except OSError:
-            return  # a folder that cannot be tidied is told of when the file cannot be written
+    def _new_path(self) -> Path:
+        return self.folder / new_name(_NAMES, os.getpid())
