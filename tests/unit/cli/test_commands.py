@@ -87,7 +87,7 @@ def test_check_takes_anything(tmp_path: Path) -> None:
         (root / "plugins" / "sources" / "udp.py", 0, "a source plugin"),
         (root / "plugins" / "sinks" / "haptic", 0, "a sink plugin"),
         (recording, 0, "1 ticks, 1 frames"),
-        (cut, 1, "cut or damaged"),
+        (cut, 1, "not finished"),
         (bad_layout, 1, "line 0"),
         (bad_plugin, 1, "line 1"),
         (bad_settings, 1, "sinks.bench_wheel.inertia"),
