@@ -94,7 +94,7 @@ def test_the_mcap_package_lists_and_checks_every_file(tmp_path: Path) -> None:
         assert ends[0] != 0
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 4])
 def test_what_is_recorded_runs_again_bit_for_bit(tmp_path: Path, seed: int) -> None:
     """All inputs of the force path are there, in order: a second force path computes the very same bits."""
     path = tmp_path / "a.mcap"
@@ -114,7 +114,10 @@ def test_what_is_recorded_runs_again_bit_for_bit(tmp_path: Path, seed: int) -> N
     assert len({command.torque for command in live.commands}) > 1000, "the drive must have done something"
     configured = [row["configured"] for row in recording.inputs if row["kind"] == "parameters"]
     assert configured[0] is False
-    assert seed == 3 or any(configured), "what the other seeds do includes a change of parameters"
+    assert any(configured)
+    for row in recording.inputs[2:]:  # what was only said again must not be taken for a change
+        row["configured"] = row["kind"] == "parameters"
+    assert any(bits(recorded) != bits(computed) for recorded, computed in run_again(recording))
 
 
 def test_a_changed_input_changes_the_output(tmp_path: Path) -> None:
