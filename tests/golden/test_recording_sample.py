@@ -74,4 +74,4 @@ def test_the_sample_is_small_and_unchanged() -> None:
     assert zlib.crc32(SAMPLE.read_bytes()) == CHECKSUM
 
 
-CHECKSUM = 0x45162f76
+CHECKSUM = 0x45162F76
