@@ -10,7 +10,8 @@ from typing import NamedTuple
 from bridge.hosting.importing import import_plugin
 from bridge.hosting.index import Entry, Kind, PluginError, PluginIndex, requires_of
 from bridge.layout import Decoder, LayoutError, load_layout
-from bridge.recording.reader import NotARecording, read_recording
+from bridge.recording.checking import check_recording
+from bridge.recording.reader import NotARecording
 from bridge.settings.loading import known_keys, load_settings, plugin_problems
 from bridge.settings.models import Car
 
@@ -57,19 +58,10 @@ def _folder(path: Path) -> Examined:
 
 def _recording(path: Path) -> Examined:
     try:
-        recording = read_recording(path)
+        checked = check_recording(path)
     except (NotARecording, OSError) as error:
         return Examined("no recording", [], [str(error)])
-    ticks = recording.ticks["now"]
-    facts = [
-        f"{recording.duration:.1f} s, {len(ticks)} ticks, {len(recording.frames)} frames, "
-        f"{len(recording.events)} events",
-        f"made by draglink {recording.about.get('version', '?')} on {recording.about.get('platform', '?')}",
-    ]
-    problems = list(recording.lost)
-    if recording.dropped_blocks:
-        problems.append(f"{recording.dropped_blocks} blocks are missing: the disk was too slow")
-    return Examined("a recording", facts, problems)
+    return Examined("a recording", checked.facts, checked.problems)
 
 
 def _toml(path: Path) -> Examined:

@@ -47,7 +47,7 @@ class Feed:
 
         Args:
             keep_time: how much is kept in memory, s.
-            tell: called (from a thread) with what the process reports: event name, facts.
+            tell: called from any thread with what happens: event name, facts. Must not wait.
             options: limits for the files; their keep_time is replaced.
             facts: added to what `about` says.
             again: called (from a thread) when the process had to be started again: where to write now.
@@ -67,6 +67,7 @@ class Feed:
         self._in_force: dict[str, bytes] = {}
         self._parameters: object = None
         self._where = again
+        self._tell = tell
         options = (options or Options())._replace(keep_time=keep_time)
         self._link = Link(options, tell, self._again)
         self._link.put(self._about)
@@ -173,6 +174,9 @@ class Feed:
             gap = {"before": before, "time": time.monotonic(), "blocks": 0, **self._gap}
             self._gap = {}
             self._link.put(packed(["note", "drops", gap]))
+            self._tell(
+                "recording_dropped", {name: gap.get(name, 0) for name in ("ticks", "frames", "others")}
+            )
 
     # ------------------------------------------------------------------------ elsewhere
 

@@ -105,8 +105,6 @@ class Recorder(Observer[RecorderSettings]):
         feed, self._feed = self._feed, None
         if feed is not None:
             feed.close()
-            if feed.lost:
-                self.host.notice("recording_dropped", blocks=feed.lost)
 
     def _tell(self, event: str, facts: dict[str, Any]) -> None:
         self.host.notice(event, **facts)

@@ -17,6 +17,8 @@ from tests.golden.recording_sample import FOLDER, NAME, a_tick, decoded, write_s
 from tests.unit.recording.drive import bits
 
 SAMPLE = FOLDER / f"{NAME}.mcap"
+CHECKSUM = 0x45162F76
+"""CRC-32 of the sample."""
 
 
 @pytest.fixture
@@ -72,6 +74,3 @@ def test_the_sample_is_small_and_unchanged() -> None:
     """A reader has to read this very file for ever."""
     assert SAMPLE.stat().st_size + SAMPLE.with_suffix(".json").stat().st_size < 100_000
     assert zlib.crc32(SAMPLE.read_bytes()) == CHECKSUM
-
-
-CHECKSUM = 0x45162F76

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import random
-import resource
 import shutil
 import signal
 import subprocess
@@ -22,6 +21,7 @@ from bridge.recording.feed import Feed
 from bridge.recording.process import Options
 from tests.unit.recording.drive import drained, plain_tick, record
 
+resource = pytest.importorskip("resource", reason="limits and signals of POSIX")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and limits of POSIX")
 
 FEEDER = """
