@@ -22,7 +22,8 @@ def ask_for_punctuality(priority: bool) -> list[str]:
 
     Linux: short timer slack; with `priority` also round-robin scheduling for the calling thread where the
     user may (RLIMIT_RTPRIO, or root), else a better nice value where the user may. Threads and processes
-    started later do not inherit the first; a nice value they do. Windows: no power throttling, high priority class.
+    started later do not inherit the first; a nice value they do. Windows: no power throttling, high priority
+    class.
     """
     if sys.platform == "linux":
         return _linux(priority)
